@@ -1,0 +1,63 @@
+"""The arguments that several commands share, and the folders they write into."""
+
+import re
+import shutil
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from door.endings import refuse
+
+
+def read_quarter(text: str | None) -> str | None:
+    """
+    >>> read_quarter("2026q3")
+    '2026Q3'
+    """
+    if text is not None and not re.fullmatch(r"(19|20)\d\d[Qq][1-4]", text):
+        raise typer.BadParameter(f"{text!r} is no quarter. Write year, Q and 1 to 4, as in 2026Q3.")
+    return text and text.upper()
+
+
+def read_label(text: str) -> str:
+    """A label with or without its dash, in either case.
+
+    >>> read_label("7k3mq2xw")
+    '7K3M-Q2XW'
+    """
+    plain = text.replace("-", "").strip().upper()
+    if not re.fullmatch(r"[0-9A-HJKMNP-TV-Z]{8}", plain):  # Crockford's base 32: no I, L, O, U
+        raise typer.BadParameter(
+            f"{text!r} is no label. A label is eight letters and digits, as in 7K3M-Q2XW."
+        )
+    return f"{plain[:4]}-{plain[4:]}"
+
+
+StoreFolder = Annotated[Path, typer.Option("--store", metavar="STORE", help="Folder that holds the store.")]
+Quarter = Annotated[
+    str | None,
+    typer.Option(metavar="2026Q3", callback=read_quarter, help="Default: the quarter of the newest log."),
+]
+Label = Annotated[str, typer.Argument(metavar="LABEL", callback=read_label, help="As in 7K3M-Q2XW.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else on standard output.")]
+Channels = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE", exists=True, dir_okay=False, help="Your own channel names, where logs are misread."
+    ),
+]
+
+
+def claim(folder: Path, parts: frozenset[str] = frozenset(), mark: str = "") -> None:
+    """Make `folder`, or refuse one in use.
+
+    With `mark` in it and nothing but `parts` it is an older one of ours, and is emptied.
+    """
+    held = sorted(path.name for path in folder.iterdir()) if folder.is_dir() else []
+    if folder.is_file() or (held and not (mark in held and parts.issuperset(held))):
+        allowed = ", or one that holds an older demo and nothing else" if mark else ""
+        refuse(f"{folder}: in use ({', '.join(held[:3]) or 'a file'}). Name a folder new or empty{allowed}.")
+    for path in map(folder.joinpath, held):
+        shutil.rmtree(path) if path.is_dir() else path.unlink()
+    folder.mkdir(parents=True, exist_ok=True)

@@ -1,0 +1,77 @@
+"""How a command ends: exit codes, and what went wrong in words."""
+
+import functools
+import os
+import sys
+from collections.abc import Callable
+from typing import NoReturn, ParamSpec
+
+import typer
+
+P = ParamSpec("P")
+
+DONE = 0
+NOTHING_USABLE = 1  # or input that was refused
+STOPPED = 130  # as a shell reports an interrupt
+PIPE_CLOSED = 141  # as a shell reports a reader that left
+
+
+def ends(undone: str) -> Callable[[Callable[P, int | None]], Callable[P, None]]:
+    """Decorate a command so that it ends in an exit code and plain words, never in a traceback.
+
+    undone: what has not happened where input is refused, e.g. "ingested".
+    The command gives its exit code, or None for DONE.
+    """
+
+    def wrap(command: Callable[P, int | None]) -> Callable[P, None]:
+        @functools.wraps(command)
+        def run(*args: P.args, **kwargs: P.kwargs) -> None:
+            try:
+                code = command(*args, **kwargs) or DONE
+                sys.stdout.flush()
+            except KeyboardInterrupt:
+                say("Stopped. What was finished is kept; the same command goes on from there.")
+                code = STOPPED
+            except BrokenPipeError:  # the reader, `head` say, has had enough
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+                code = PIPE_CLOSED
+            except Exception as problem:
+                say(in_words(problem, undone))
+                code = NOTHING_USABLE
+            raise typer.Exit(code)
+
+        return run
+
+    return wrap
+
+
+def in_words(problem: Exception, undone: str) -> str:
+    """What went wrong, one line a problem; with PUMPCENSUS_TRACEBACK=1 the traceback goes to stderr first."""
+    if os.environ.get("PUMPCENSUS_TRACEBACK") == "1":
+        import traceback
+
+        traceback.print_exception(problem)
+    problems = getattr(problem, "problems", None)
+    if isinstance(problems, list):  # an InputError; asked by its look, so that no room is loaded here
+        count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+        return "\n".join([*problems, f"{count}; nothing was {undone}."])
+    if isinstance(problem, OSError) and problem.strerror:
+        return f"{problem.filename or 'A file'}: {problem.strerror}. Nothing was {undone}."
+    what = " ".join(str(problem).split())[:300]
+    return (
+        f"pumpcensus met something it was not made for ({type(problem).__name__}: {what}); nothing was "
+        f"{undone}. Please report this line and the command, without your logs, where you got pumpcensus; "
+        "PUMPCENSUS_TRACEBACK=1 before the command shows details."
+    )
+
+
+def refuse(problem: str) -> NoReturn:
+    """Raise InputError: where, what, and what to do."""
+    from ingest.findings import InputError
+
+    raise InputError([problem])
+
+
+def say(line: str) -> None:
+    """One line for the person at the keyboard, on stderr."""
+    typer.echo(line, err=True)

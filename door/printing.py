@@ -1,0 +1,62 @@
+"""What a command prints beside its answer: progress on stderr, JSON on stdout."""
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from door.endings import say
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from models.schemas import Study
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """Gives a function of (done, total): a bar where a terminal watches, else a plain line each tenth."""
+    if sys.stderr.isatty():
+        from rich.console import Console
+        from rich.progress import Progress
+
+        with Progress(console=Console(stderr=True)) as bar:
+            task = bar.add_task(what, total=None)
+            yield lambda done, total: bar.update(task, completed=done, total=total)
+    else:
+        tenths = set()
+
+        def line(done: int, total: int) -> None:
+            tenth = 10 * done // max(total, 1)
+            if tenth not in tenths:
+                tenths.add(tenth)
+                say(f"{what}: {done} of {total}")
+
+        yield line
+
+
+def print_json(value: object) -> None:
+    """One JSON object, one line; dates as YYYY-MM-DD."""
+    typer.echo(json.dumps(value, allow_nan=False, default=str))
+
+
+def rows(frame: "pl.DataFrame") -> list[dict[str, Any]]:
+    """A table's rows, ready for JSON: not-a-number becomes null."""
+    import polars.selectors as cs
+
+    return frame.with_columns(cs.float().fill_nan(None)).to_dicts()
+
+
+def study_json(study: "Study") -> dict[str, Any]:
+    """summary.json, and the rows of cars.csv and changes.csv."""
+    return study.summary | {"cars": rows(study.cars), "changes": rows(study.changes)}
+
+
+def car_json(study: "Study", label: str) -> dict[str, Any]:
+    """One car's rows of each table of a study."""
+    tables = {"spells": study.cars, "curves": study.curves, "logs": study.car_logs}
+    own = {name: rows(table.filter(table["label"] == label)) for name, table in tables.items()}
+    return {"label": label, "quarter": study.quarter} | own

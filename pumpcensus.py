@@ -1,0 +1,238 @@
+"""The front door: the command line, and the rooms' functions, each loaded when first used.
+
+>>> import pumpcensus
+>>> pumpcensus.InputError.__module__
+'ingest.findings'
+"""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from door.arguments import AsJson, Channels, Label, Quarter, StoreFolder, claim
+from door.endings import DONE, NOTHING_USABLE, ends, refuse, say
+from door.printing import car_json, print_json, progress, study_json
+
+# public name -> where it lives
+_ROOM_OF = {
+    "synthesize": "synthetic_fleet",
+    "ingest_logs": "ingest",
+    "inspect_log": "ingest",
+    "InputError": "ingest.findings",
+    "Store": "ingest.store",
+    "run_study": "models",
+    "study_of_store": "models.study_files",
+    "read_study": "models.study_files",
+    "write_study": "models.study_files",
+    "write_report": "reports",
+    "signals_text": "reports.terminal",
+    "car_text": "reports.terminal",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _ROOM_OF:
+        raise AttributeError(f"pumpcensus has no {name!r}; it has {', '.join(_ROOM_OF)}")
+    from importlib import import_module
+
+    return getattr(import_module(_ROOM_OF[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_ROOM_OF})
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            typer.echo(f"pumpcensus {version('pumpcensus')}")
+        except PackageNotFoundError:
+            typer.echo("pumpcensus (run from its folder, not installed)")
+        raise typer.Exit
+
+
+app = typer.Typer(
+    name="pumpcensus",
+    help="Pool the logs of many direct-injected cars and see whose high-pressure pump works harder than its "
+    "peers' do for the same demand.",
+    rich_markup_mode=None,  # help and usage errors without loading rich
+    pretty_exceptions_enable=False,
+    add_completion=False,
+    no_args_is_help=True,
+)
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and exit.")
+    ] = False,
+) -> None:
+    pass
+
+
+DEMO_CARS = 40
+DEMO_SEED = 2026
+DEMO_MARK = "invented.txt"
+DEMO_PARTS = frozenset({DEMO_MARK, "logs", "roster.csv", "truth.csv", "store", "store.private", "report"})
+DEMO_WORDS = """Everything in this folder was invented by `pumpcensus demo`: cars, logs and faults.
+It may be deleted; the next demo in this folder replaces it.
+"""
+
+
+@app.command("demo", epilog="Example: pumpcensus demo")
+@ends("finished")
+def _demo(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="New, empty, or an older demo.")] = Path(
+        "demo"
+    ),
+) -> None:
+    """Invent a fleet, run everything on it, say where the report is."""
+    from ingest import ingest_logs
+    from models.study_files import study_of_store
+    from reports import write_report
+    from reports.terminal import signals_text
+    from synthetic_fleet import synthesize
+
+    claim(folder, DEMO_PARTS, DEMO_MARK)
+    (folder / DEMO_MARK).write_text(DEMO_WORDS, encoding="utf-8")
+    say(f"Inventing {DEMO_CARS} cars and their logs in {folder} ...")
+    synthesize(folder, DEMO_CARS, DEMO_SEED)
+    with progress("Reading logs") as reached:
+        ingest_logs(folder / "logs", folder / "roster.csv", folder / "store", progress=reached)
+    say("Comparing each car with its peers ...")
+    study = study_of_store(folder / "store", demo=True)
+    say("Writing the report ...")
+    page = write_report(study, folder / "report").resolve()
+    typer.echo(signals_text(study))
+    typer.echo(
+        f"Cars, logs and faults of this demo are invented; {folder / 'truth.csv'} says what was planted."
+    )
+    typer.echo(f"Report: {page}\n        {page.as_uri()}")
+
+
+@app.command("synthesize", epilog="Example: pumpcensus synthesize invented --cars 40 --seed 1")
+@ends("written")
+def _synthesize(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new or empty folder.")],
+    cars: Annotated[int, typer.Option(min=1, max=10_000, metavar="N", help="How many cars.")],
+    seed: Annotated[int, typer.Option(min=0, metavar="S", help="The same seed gives the same fleet.")],
+) -> None:
+    """Write logs, roster and truth of an invented fleet."""
+    from synthetic_fleet import synthesize
+
+    claim(folder)
+    synthesize(folder, cars, seed)
+    typer.echo(f"{folder}: logs, roster.csv and truth.csv of {cars} invented cars.")
+
+
+@app.command("inspect", epilog="Example: pumpcensus inspect logs/car-7/2026-07-04_01.csv")
+@ends("read")
+def _inspect(
+    logs: Annotated[
+        list[Path], typer.Argument(metavar="LOG...", exists=True, dir_okay=False, help="Log files.")
+    ],
+    channels: Channels = None,
+    as_json: AsJson = False,
+) -> int:
+    """Show how a log would be read; write nothing."""
+    from ingest import inspect_log
+    from reports.log_text import log_text
+
+    kept = 0
+    for log in logs:
+        seen = inspect_log(log, channels=channels)
+        kept += seen["verdict"] == "kept"
+        if as_json:
+            print_json(seen)
+        else:
+            typer.echo(log_text(seen))
+    return DONE if kept else NOTHING_USABLE
+
+
+@app.command("ingest", epilog="Example: pumpcensus ingest logs --roster roster.csv --store store")
+@ends("ingested")
+def _ingest(
+    logs: Annotated[Path, typer.Argument(metavar="LOGS", exists=True, help="Folder of logs.")],
+    roster: Annotated[
+        Path,
+        typer.Option(metavar="ROSTER", exists=True, dir_okay=False, help="Who drives what: CSV or XLSX."),
+    ],
+    store: StoreFolder,
+    channels: Channels = None,
+) -> int:
+    """Add new or changed logs to the store."""
+    from ingest import ingest_logs
+    from reports.log_text import ingest_text
+
+    with progress("Reading logs") as reached:
+        result = ingest_logs(logs, roster, store, channels=channels, progress=reached)
+    typer.echo(ingest_text(result))
+    return DONE if result.kept or result.skipped else NOTHING_USABLE
+
+
+@app.command("study", epilog="Example: pumpcensus study --store store --quarter 2026Q3")
+@ends("studied")
+def _study(store: StoreFolder, quarter: Quarter = None, as_json: AsJson = False) -> None:
+    """Compare each car with its peers and print the signals."""
+    from models.study_files import study_of_store
+    from reports.terminal import signals_text
+
+    study = study_of_store(store, quarter)
+    if as_json:
+        print_json(study_json(study))
+    else:
+        typer.echo(signals_text(study))
+
+
+@app.command("report", epilog="Example: pumpcensus report --store store --out report")
+@ends("written")
+def _report(
+    store: StoreFolder,
+    out: Annotated[Path, typer.Option(metavar="DIR", file_okay=False, help="Folder for the report.")],
+    quarter: Quarter = None,
+) -> None:
+    """Write report.html and CSV files of a finished study."""
+    from models.study_files import read_study
+    from reports import write_report
+
+    page = write_report(read_study(store, quarter), out).resolve()
+    typer.echo(f"Report: {page}\n        {page.as_uri()}")
+
+
+@app.command("car", epilog="Example: pumpcensus car 7K3M-Q2XW --store store")
+@ends("shown")
+def _car(label: Label, store: StoreFolder, quarter: Quarter = None, as_json: AsJson = False) -> None:
+    """Show one car of a finished study."""
+    from models.study_files import read_study
+    from reports.terminal import car_text
+
+    study = read_study(store, quarter)
+    if label not in study.cars["label"]:
+        refuse(f"{label}: no such car in the study of {study.quarter}. `pumpcensus study` prints its labels.")
+    if as_json:
+        print_json(car_json(study, label))
+    else:
+        typer.echo(car_text(study, label))
+
+
+@app.command("labels", epilog="Example: pumpcensus labels --store store")
+@ends("shown")
+def _labels(store: StoreFolder) -> None:
+    """Show who has which label: for the organiser only."""
+    from ingest.labels import read_labels
+
+    for car, label in sorted(read_labels(store).items()):
+        typer.echo(f"{label}  {car}")
+
+
+def main() -> None:
+    """The `pumpcensus` command."""
+    app()
+
+
+if __name__ == "__main__":
+    main()
