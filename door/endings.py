@@ -56,12 +56,12 @@ def in_words(problem: Exception, undone: str) -> str:
         count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
         return "\n".join([*problems, f"{count}; nothing was {undone}."])
     if isinstance(problem, OSError) and problem.strerror:
-        return f"{problem.filename or 'A file'}: {problem.strerror}. Nothing was {undone}."
+        return f"{problem.filename or 'A file'}: {problem.strerror}. The command did not finish."
     what = " ".join(str(problem).split())[:300]
     return (
-        f"pumpcensus met something it was not made for ({type(problem).__name__}: {what}); nothing was "
-        f"{undone}. Please report this line and the command, without your logs, where you got pumpcensus; "
-        "PUMPCENSUS_TRACEBACK=1 before the command shows details."
+        f"pumpcensus met something it was not made for ({type(problem).__name__}: {what}) "
+        "and did not finish. Please report this line and the command where you got pumpcensus, without your "
+        "logs; PUMPCENSUS_TRACEBACK=1 before the command shows details."
     )
 
 
