@@ -1,0 +1,166 @@
+"""The documents against the program: commands, options, columns, codes, links."""
+
+import re
+import shlex
+import tomllib
+from pathlib import Path
+
+import pytest
+import typer.main
+
+import pumpcensus
+from ingest import schemas as ingest_schemas
+from models import schemas as model_schemas
+from models.schemas import CHECKS, PATTERNS
+
+ROOT = Path(pumpcensus.__file__).parent
+PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md")])
+COMMANDS = typer.main.get_command(pumpcensus.app).commands  # type: ignore[attr-defined]
+TABLES = {
+    "samples": ingest_schemas.SAMPLES,
+    "pulls": ingest_schemas.PULLS,
+    "cells": ingest_schemas.CELLS,
+    "ledger": ingest_schemas.LEDGER,
+    "roster": ingest_schemas.ROSTER,
+    "cars": model_schemas.CARS,
+    "changes": model_schemas.CHANGES,
+    "baselines": model_schemas.BASELINES,
+    "curves": model_schemas.CURVES,
+    "car_logs": model_schemas.CAR_LOGS,
+    "quality": model_schemas.QUALITY,
+}
+UNIT_OF = {"pct": "%", "kpa": "kPa", "bar": "bar", "rpm": "1/min", "s": "s", "c": "degC", "share": "0..1"}
+UNIT_OF |= {"kmh": "km/h", "v": "V", "deg": "deg", "z": "1"}
+
+
+def text_of(page: str) -> str:
+    return (ROOT / page).read_text(encoding="utf-8")
+
+
+def sh_blocks(text: str) -> list[str]:
+    """Lines of the shell blocks of a page."""
+    blocks = re.findall(r"^ *```sh\n(.*?)^ *```", text, flags=re.DOTALL | re.MULTILINE)
+    return [line.strip() for block in blocks for line in block.splitlines() if line.strip()]
+
+
+# ---- commands
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_and_option_is_in_the_readme(name: str) -> None:
+    readme = text_of("README.md")
+    assert f"pumpcensus {name}" in readme
+    for option in COMMANDS[name].params:
+        for spelling in option.opts:
+            if spelling.startswith("--"):
+                assert f"{spelling} " in readme or f"{spelling}`" in readme, f"{name} {spelling}"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_every_command_shown_exists_with_its_options(page: Path) -> None:
+    for line in sh_blocks(page.read_text(encoding="utf-8")):
+        words = shlex.split(line)
+        if words[0] == "pumpcensus":
+            options = {spelling for option in COMMANDS[words[1]].params for spelling in option.opts}
+            assert {word for word in words if word.startswith("--")} <= options, line
+
+
+def test_the_readmes_two_commands_stand_first() -> None:
+    demo, tests = sh_blocks(text_of("README.md"))[:2]
+    assert demo == "python3 -m venv .venv && .venv/bin/pip install . && .venv/bin/pumpcensus demo"
+    assert tests == 'python3 -m venv .venv && .venv/bin/pip install ".[test]" && .venv/bin/python -m pytest'
+
+
+def test_ci_runs_the_very_test_command_of_the_readme() -> None:
+    tests = sh_blocks(text_of("README.md"))[1]
+    lines = text_of(".ci/run").splitlines()
+    assert f"{tests} || exit 1" in lines
+    for tool in ("ruff check", "ruff format --check", "mypy", "lint-imports"):
+        assert f".venv/bin/{tool}" in lines
+
+
+# ---- the data dictionary
+
+
+def dictionary() -> dict[str, tuple[str, str, set[str]]]:
+    """Column -> unit, meaning, tables, as docs/data-dictionary.md tells."""
+    row = re.compile(r"^\| `(\w+)` \| ([^|]*) \| ((?:[^|]|\\\|)*) \| ([a-z_, ]+) \|$", re.MULTILINE)
+    rows = row.findall(text_of("docs/data-dictionary.md"))
+    columns = {name: (unit.strip(), meaning, set(tables.split(", "))) for name, unit, meaning, tables in rows}
+    assert len(columns) == len(rows), "a column stands there twice"
+    return columns
+
+
+def test_every_column_of_every_table_is_in_the_dictionary_and_no_other() -> None:
+    told = {(table, name) for name, (_, _, tables) in dictionary().items() for table in tables}
+    made = {(table, name) for table, schema in TABLES.items() for name in schema}
+    assert told == made
+
+
+def test_every_declared_table_is_looked_at() -> None:
+    declared = {
+        name.lower()
+        for module in (ingest_schemas, model_schemas)
+        for name, value in vars(module).items()
+        if name.isupper() and isinstance(value, dict)
+    }
+    assert declared - {"channels"} == set(TABLES)
+
+
+def test_the_unit_in_a_name_is_the_unit_in_the_dictionary() -> None:
+    for name, (unit, _, _) in dictionary().items():
+        suffix = name.rsplit("_", 1)[-1]
+        if suffix in UNIT_OF and name != "air_mass_g_s":
+            assert unit == UNIT_OF[suffix], name
+
+
+@pytest.mark.parametrize("code", [*PATTERNS, *CHECKS])
+def test_every_code_of_a_study_is_in_the_dictionary(code: str) -> None:
+    assert f"| `{code}` |" in text_of("docs/data-dictionary.md")
+
+
+def test_every_word_for_a_signal_is_explained_to_the_reader() -> None:
+    words = tomllib.loads(text_of("reports/advice.toml"))["signals"]
+    page = text_of("docs/reading-the-report.md")
+    for code, entry in words.items():
+        assert entry["word"] in page, code
+        assert f"`{code}`" in page
+
+
+# ---- the rest
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_between_files_lead_somewhere(page: Path) -> None:
+    for target in re.findall(r"\]\(([^)\s]+)\)", page.read_text(encoding="utf-8")):
+        path, _, anchor = target.partition("#")
+        assert ":" not in path, f"{target}: pages must not need the network"
+        file = (page.parent / path).resolve() if path else page
+        assert file.exists(), target
+        if anchor:
+            headings = re.findall(r"^#+ (.*)$", file.read_text(encoding="utf-8"), flags=re.MULTILINE)
+            assert anchor in {re.sub(r"[^\w -]", "", title).lower().replace(" ", "-") for title in headings}
+
+
+def test_every_page_is_linked_from_the_readme_or_its_neighbours() -> None:
+    linked = {
+        (page.parent / target.partition("#")[0]).resolve()
+        for page in PAGES
+        for target in re.findall(r"\]\(([^)\s]+)\)", page.read_text(encoding="utf-8"))
+    }
+    assert {page for page in PAGES if page.name != "README.md"} <= linked
+
+
+def test_every_dependency_has_a_reason() -> None:
+    project = tomllib.loads(text_of("pyproject.toml"))["project"]
+    extras = project["optional-dependencies"].values()
+    reasons = text_of("DEVELOPERS.md").split("## Why each dependency")[1]
+    for requirement in [*project["dependencies"], *(one for extra in extras for one in extra)]:
+        assert re.split(r"[<>=\[]", requirement)[0] in reasons
+
+
+def test_the_licence_is_the_one_declared() -> None:
+    project = tomllib.loads(text_of("pyproject.toml"))["project"]
+    assert project["license"] == "Apache-2.0"
+    assert "Version 2.0, January 2004" in text_of("LICENSE")
+    assert "END OF TERMS AND CONDITIONS" in text_of("LICENSE")
