@@ -1,0 +1,21 @@
+"""What each setup's cars do at each engine speed: quantiles over cars, each counting once."""
+
+import polars as pl
+
+from models.queries import run_query
+from models.schemas import BASELINES
+
+FEW_CARS = 5  # below this a baseline is shown with its count and lends from the regression
+
+
+def baselines(observations: pl.DataFrame, expected: pl.DataFrame) -> pl.DataFrame:
+    """OBSERVATIONS with `saturated` and `in_quarter` -> BASELINES, by setup and band.
+
+    expected: setup, band_rpm, expected_duty_pct: the regression's duty at the setup's median demand.
+    """
+    found = run_query("baselines", observations=observations)
+    return (
+        found.join(expected, on=["setup", "band_rpm"], how="left", maintain_order="left")
+        .with_columns(pl.col("expected_duty_pct").round(3))
+        .select(pl.col(name).cast(dtype) for name, dtype in BASELINES.items())
+    )

@@ -1,0 +1,219 @@
+"""Observations to arrays: rows of log and band, the columns of the expectation and their priors."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.interpolate import BSpline
+
+from models.duty_law import delivered_share, delivered_slope
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+CENTRE_RPM = 4400.0
+HALF_RANGE_RPM = 2200.0
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Prior standard deviations of the expectation's coefficients, in ln(volume). [1]
+
+    free: shared curve of engine speed. engine, pump: an engine's displacement and a pump's size are anybody's
+    guess. engine_curve: how far an engine's curve leaves the shared one. physics: how far the slopes of demand
+    and fuel leave 1. intake: exponent of intake temperature around its start. rail: per 100 bar.
+    setup_start: engine x pump, boost hardware, calibration, setup; learned from the fleet from here.
+    """
+
+    free: float = 3.0
+    engine: float = 0.5
+    pump: float = 0.5
+    engine_curve: float = 0.05
+    physics: float = 0.05
+    intake: float = 0.25
+    rail: float = 0.1
+    port_injection: float = 0.5
+    setup_start: float = 0.02
+    knots: int = 6
+
+
+@dataclass(frozen=True)
+class Rows:
+    """One row a log and band: a log's pulls averaged, since they share the log's error.
+
+    spell, log, car: numbers, rows sorted by spell and log. z: engine speed, -1 at 2,200 and 1 at 6,600 rpm.
+    band: number of the 250-rpm band. pulls: how many stand behind the row. day: days from the quarter's start.
+    pull_of_log: the log's pulls. ethanol_sd, unlogged_sd, barometer_sd: of ln(volume).
+    """
+
+    spell: Ints
+    log: Ints
+    z: Array
+    band: Ints
+    pulls: Array
+    pulls_of_log: Array
+    day: Array
+    in_quarter: NDArray[np.bool_]
+    ethanol_sd: Array
+    unlogged_sd: Array
+    barometer_sd: Array
+    ln_demand: Array
+    family: Ints
+    starts: Ints  # first row of each spell, and one past the last: spell numbers count from 0 here
+    spells: Ints  # the roster's spell number behind each
+
+    def of(self, unit: int) -> slice:
+        """Rows of the unit-th spell."""
+        return slice(int(self.starts[unit]), int(self.starts[unit + 1]))
+
+    @property
+    def units(self) -> int:
+        return len(self.starts) - 1
+
+
+@dataclass(frozen=True)
+class CellArrays:
+    """One row a cell. row: the `Rows` row it belongs to. duty_pct: [%]  family: number of the duty law's family."""
+
+    row: Ints
+    duty_pct: Array
+    ln_demand: Array
+    family: Ints
+
+    def volume(self, round_share: Array, rows: int) -> Array:
+        """ln(delivered share / demand), averaged over the pulls of each row. (rows,)"""
+        y = np.log(delivered_share(self.duty_pct, round_share[self.family])) - self.ln_demand
+        return np.bincount(self.row, y, rows) / np.bincount(self.row, minlength=rows)
+
+    def log_jacobian(self, round_share: Array, rows: int) -> Array:
+        """Mean over a row's pulls of ln(dy/dd), for the likelihood of the duty law. (rows,)"""
+        w = round_share[self.family]
+        steep = np.log(delivered_slope(self.duty_pct, w) / delivered_share(self.duty_pct, w))
+        return np.bincount(self.row, steep, rows) / np.bincount(self.row, minlength=rows)
+
+
+@dataclass(frozen=True)
+class Design:
+    """X: (rows, columns). prior_sd: (columns,). learned: columns whose common sd the fleet teaches. names: (columns,)."""
+
+    X: Array
+    prior_sd: Array
+    learned: NDArray[np.bool_]
+    names: tuple[str, ...]
+
+
+def families(observations: pl.DataFrame) -> list[str]:
+    """Names of the duty law's families, pump and calibration, ordered."""
+    return observations.select((pl.col("pump") + " | " + pl.col("calibration")).alias("f"))["f"].unique().sort().to_list()
+
+
+def to_rows(observations: pl.DataFrame, quarter_start: object, names: list[str]) -> tuple[Rows, CellArrays, pl.DataFrame]:
+    """OBSERVATIONS -> rows, cells, and the frame of rows with its setup columns.
+
+    quarter_start: first day of the quarter. names: of `families`.
+    """
+    barometer = 0.015  # 3 kPa of weather and height in 200 kPa
+    keys = ["spell", "log", "band_rpm"]
+    family_number = {name: number for number, name in enumerate(names)}
+    marked = observations.with_columns(
+        family=(pl.col("pump") + " | " + pl.col("calibration")).replace_strict(family_number, return_dtype=pl.Int64),
+        ln_demand=pl.col("demand").log(),
+    ).sort(*keys, "pull")
+    first = ["label", "setup", "engine", "pump", "boost_hardware", "calibration", "port_injection", "date", "family"]
+    mean = ["ln_demand", "ln_fuel_factor", "ln_intake", "rail_100bar", "ethanol_sd", "unlogged_sd", "ethanol_pct",
+            "boost_kpa", "demand"]  # fmt: skip
+    frame = marked.group_by(keys, maintain_order=True).agg(
+        pl.col(first).first(), pl.col(mean).mean(), pl.len().alias("cells"),
+        pl.col("barometer_assumed").any(),
+    )  # fmt: skip
+    pulls = marked.group_by("log").agg(pl.col("pull").n_unique().alias("pulls_of_log"))
+    frame = frame.join(pulls, on="log", maintain_order="left").with_row_index("row")
+    row_of_cell = marked.select(keys).join(frame.select(*keys, "row"), on=keys, maintain_order="left")["row"]
+    spell = frame["spell"].to_numpy().astype(np.int64)
+    starts = np.flatnonzero(np.r_[True, spell[1:] != spell[:-1], True]) if len(spell) else np.array([0])
+    speed = frame["band_rpm"].to_numpy() + 125.0
+    day = frame.select((pl.col("date") - pl.lit(quarter_start)).dt.total_days())["date"].to_numpy().astype(float)
+    rows = Rows(
+        spell=spell,
+        log=frame["log"].rank("dense").to_numpy().astype(np.int64),
+        z=(speed - CENTRE_RPM) / HALF_RANGE_RPM,
+        band=(frame["band_rpm"].to_numpy() // 250).astype(np.int64),
+        pulls=frame["cells"].to_numpy().astype(float),
+        pulls_of_log=frame["pulls_of_log"].to_numpy().astype(float),
+        day=day,
+        in_quarter=day >= 0,
+        ethanol_sd=frame["ethanol_sd"].to_numpy(),
+        unlogged_sd=frame["unlogged_sd"].to_numpy(),
+        barometer_sd=np.where(frame["barometer_assumed"].to_numpy(), barometer, 0.0),
+        ln_demand=frame["ln_demand"].to_numpy(),
+        family=frame["family"].to_numpy(),
+        starts=starts,
+        spells=spell[starts[:-1]] if len(spell) else spell,
+    )
+    cells = CellArrays(
+        row=row_of_cell.to_numpy().astype(np.int64),
+        duty_pct=marked["duty_pct"].to_numpy(),
+        ln_demand=marked["ln_demand"].to_numpy(),
+        family=marked["family"].to_numpy(),
+    )
+    return rows, cells, frame
+
+
+def design(frame: pl.DataFrame, priors: Priors = Priors()) -> Design:
+    """The frame of `to_rows` -> the expectation's columns.
+
+    Shared curve of engine speed, engines and their own curves, slopes of demand, fuel, intake temperature and
+    rail pressure around the physics, pumps, and partially pooled engine x pump, boost hardware, calibration, setup.
+    """
+    curve = speed_curve(frame["band_rpm"].to_numpy() + 125.0, priors.knots)
+    engine, engines = _dummies(frame["engine"])
+    slopes = [_centred(frame[name]) for name in ("ln_demand", "ln_fuel_factor", "ln_intake", "rail_100bar")]
+    blocks: list[tuple[str, Array, float, bool]] = [("curve", curve, priors.free, False)]
+    blocks.append(("engine", engine, priors.engine, False))
+    for number, name in enumerate(engines):
+        blocks.append((f"curve of {name}", curve * engine[:, [number]], priors.engine_curve, False))
+    widths = (priors.physics, priors.physics, priors.intake, priors.rail)
+    for name, column, width in zip(("demand", "fuel", "intake", "rail"), slopes, widths, strict=True):
+        blocks.append((name, column[:, None], width, False))
+    blocks.append(("port injection", frame["port_injection"].to_numpy().astype(float)[:, None], priors.port_injection, False))
+    blocks.append(("pump", _dummies(frame["pump"])[0], priors.pump, False))
+    pooled = {
+        "engine x pump": frame["engine"] + " | " + frame["pump"],
+        "boost hardware": frame["boost_hardware"],
+        "calibration": frame["calibration"],
+        "setup": frame["setup"],
+    }
+    for name, values in pooled.items():
+        blocks.append((name, _dummies(values)[0], priors.setup_start, True))
+    counts = [block.shape[1] for _, block, _, _ in blocks]
+    return Design(
+        X=np.hstack([block for _, block, _, _ in blocks]),
+        prior_sd=np.repeat([sd for _, _, sd, _ in blocks], counts),
+        learned=np.repeat([learned for _, _, _, learned in blocks], counts),
+        names=tuple(np.repeat([name for name, _, _, _ in blocks], counts).tolist()),
+    )
+
+
+def speed_curve(engine_speed_rpm: Array, knots: int = 6) -> Array:
+    """Cubic B-spline basis of engine speed between 2,000 and 7,000 rpm; flat outside. (n, knots)
+
+    >>> speed_curve(np.array([2000.0, 4400.0])).sum(axis=1).round(9).tolist()
+    [1.0, 1.0]
+    """
+    low, high = 2000.0, 7000.0
+    inner = np.linspace(low, high, knots - 2)
+    ends = np.r_[[low] * 3, inner, [high] * 3]
+    inside = np.clip(np.asarray(engine_speed_rpm, dtype=float), low, high - 1e-6)
+    return np.asarray(BSpline.design_matrix(inside, ends, 3).toarray())
+
+
+def _dummies(values: pl.Series) -> tuple[Array, list[str]]:
+    names = values.unique().sort()
+    columns = values.to_numpy()[:, None] == names.to_numpy()[None, :]
+    return columns.astype(float), names.to_list()
+
+
+def _centred(values: pl.Series) -> Array:
+    centre = values.median()
+    return values.to_numpy() - (centre if isinstance(centre, float) else 0.0)

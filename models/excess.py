@@ -1,0 +1,138 @@
+"""A car's four numbers (level, tilt, bow, slope), how healthy cars spread in them, and its shrunk excess."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+
+from models.design_matrix import Rows
+from models.variances import car_basis
+
+Array = NDArray[np.float64]
+
+LEVEL, TILT, BOW, SLOPE = range(4)
+QUARTER_DAYS = 91.0
+
+
+@dataclass(frozen=True)
+class FourNumbers:
+    """One row a spell. values: (units, 4) level, tilt, bow [ln volume] and slope [ln volume a quarter].
+
+    covariance: (units, 4, 4) from sampling, from what was not measured, and from the expectation itself.
+    judged: (units,) has rows in the quarter. dated: (units,) has logs on days far enough apart for a slope.
+    passed: (units,) mean share of the quarter that had passed at its logs. 0..1
+    """
+
+    values: Array
+    covariance: Array
+    judged: NDArray[np.bool_]
+    dated: NDArray[np.bool_]
+    passed: Array
+
+
+@dataclass(frozen=True)
+class SlopeRule:
+    """days_min: first and last log at least this far apart. unknown_sd: stands for 'no slope known'."""
+
+    days_min: float = 7.0
+    unknown_sd: float = 1.0
+
+
+def estimate(
+    rows: Rows, unit: slice, residual: Array, covariance: Array, rule: SlopeRule = SlopeRule()
+) -> tuple[Array, Array, bool, bool, float]:
+    """One spell's four numbers by generalised least squares of its residuals: values (4,), covariance (4, 4).
+
+    residual: (n,) ln(volume / demand) minus the expectation. covariance: (n, n) within the car plus the
+    expectation's. Level, tilt and bow come from the quarter's rows, the slope from all; both are linear in the
+    residuals, so that their covariance is exact. Also: judged, dated, share of the quarter that had passed.
+    """
+    now = rows.in_quarter[unit]
+    values, S = np.zeros(4), np.diag([4.0, 0.04, 0.04, rule.unknown_sd**2])
+    if not now.any():
+        return values, S, False, False, 0.5
+    z, day = rows.z[unit], rows.day[unit]
+    centre = float(day[now].mean())
+    maps = np.zeros((4, len(z)))
+    maps[:3, now] = _gls(car_basis(z[now]), covariance[np.ix_(now, now)])
+    dated = float(day.max() - day.min()) >= rule.days_min
+    if dated:
+        basis = np.column_stack([car_basis(z), (day - centre) / QUARTER_DAYS])
+        maps[SLOPE] = _gls(basis, covariance)[3]
+    values = maps @ residual
+    S = maps @ covariance @ maps.T
+    if not dated:
+        S[SLOPE, SLOPE] = rule.unknown_sd**2
+    return values, S, True, dated, min(max(centre / QUARTER_DAYS, 0.0), 1.0)
+
+
+def _gls(basis: Array, covariance: Array) -> Array:
+    """The linear map from residuals to coefficients, (columns, n); tilt and bow weakly held where bands are few."""
+    factor = cho_factor(covariance, check_finite=False)
+    white = cho_solve(factor, basis, check_finite=False)
+    weak = np.array([0.0, 0.2, 0.2, 0.5])[: basis.shape[1]]
+    hold = np.diag(np.divide(1.0, weak**2, out=np.zeros_like(weak), where=weak > 0))
+    return np.asarray(np.linalg.solve(basis.T @ white + hold, white.T))
+
+
+@dataclass(frozen=True)
+class SpreadPrior:
+    """What is assumed of healthy cars before a fleet has spoken, worth `cars` cars. [ln volume; slope a quarter]"""
+
+    level: float = 0.030
+    tilt: float = 0.010
+    bow: float = 0.010
+    slope: float = 0.012
+    cars: float = 8.0
+
+    @property
+    def covariance(self) -> Array:
+        return np.diag(np.array([self.level, self.tilt, self.bow, self.slope]) ** 2)
+
+
+def healthy_spread(numbers: FourNumbers, spread: Array, healthy: Array, prior: SpreadPrior = SpreadPrior()) -> Array:
+    """One step of expectation-maximisation for the healthy cars' covariance G. (4, 4)
+
+    G = (sum of h (shrunk shrunk' + its variance) + n0 G0) / (sum h + n0); the slope is kept apart from the curve.
+    healthy: (units,) probability h. Source: Laird & Ware 1982, Biometrics 38:963, with a conjugate prior.
+    """
+    total, weight = prior.cars * prior.covariance, prior.cars
+    for unit in np.flatnonzero(numbers.judged):
+        mean, variance = shrink(numbers.values[unit], numbers.covariance[unit], spread)
+        total = total + healthy[unit] * (np.outer(mean, mean) + variance)
+        weight += healthy[unit]
+    G = total / weight
+    G[SLOPE, :3] = G[:3, SLOPE] = 0.0
+    return np.asarray(G)
+
+
+def shrink(values: Array, covariance: Array, spread: Array) -> tuple[Array, Array]:
+    """Best linear prediction of a healthy car's numbers, and its variance: G (G + S)^-1 values, G - G (G + S)^-1 G.
+
+    >>> mean, variance = shrink(np.array([2.0]), np.eye(1), np.eye(1))
+    >>> float(mean[0]), float(variance[0, 0])
+    (1.0, 0.5)
+    """
+    gain = np.linalg.solve(spread + covariance, spread).T
+    return gain @ values, spread - gain @ spread
+
+
+def excess_interval(
+    value: float, variance: float, spread: float, freedom: float, unshrunk_beyond: float = 3.0
+) -> tuple[float, float, float]:
+    """Excess and its 95 % interval. [ln volume]
+
+    Shrunk towards the peers where it could be a healthy car's; where it is more than `unshrunk_beyond` standard
+    deviations away it belongs to no healthy population and stands as measured. Between 2 and that the two blend,
+    so that the figure never jumps. freedom: degrees of freedom of the spread.
+    """
+    from scipy.stats import t
+
+    total = variance + spread
+    gain = spread / total
+    z = abs(value) / np.sqrt(total)
+    apart = float(np.clip((z - 2.0) / (unshrunk_beyond - 2.0), 0.0, 1.0))
+    gain = gain + apart * (1.0 - gain)
+    half = float(t.ppf(0.975, freedom)) * np.sqrt(gain * variance)
+    return gain * value, gain * value - half, gain * value + half

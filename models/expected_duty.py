@@ -1,0 +1,139 @@
+"""The expectation: pooled regression of ln(volume / demand), each car judged by one that it has not taught.
+
+Rows of one car are correlated, so cars enter as blocks: A = P + sum w X'V^-1 X, b = sum w X'V^-1 y, with P the
+prior precision and w a car's weight; without car c it is (A - w_c A_c)^-1 (b - w_c b_c), exactly, for given
+weights, duty law and variances. Source: Henderson 1975, Biometrics 31:423 (mixed model equations); deletion by
+subtracting a block is the same algebra.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
+
+from models.design_matrix import Design, Rows
+from models.variances import Noise, car_basis, unmeasured, within
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Block:
+    """A car's share in the normal equations. A: (k, k) X'V^-1 X. b: (k, m) X'V^-1 Y. yy: (m,) y'V^-1 y. logdet: ln|V|."""
+
+    A: Array
+    b: Array
+    yy: Array
+    logdet: float
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """coefficients: (k,). covariance: (k, k). prior_sd: (k,) with the learned ones filled in."""
+
+    coefficients: Array
+    covariance: Array
+    prior_sd: Array
+
+
+def block(rows: Rows, design: Design, unit: int, y: Array, noise: Noise, spread: Array) -> Block:
+    """The normal equations of one spell. y: (rows,) or (rows, m) for m responses at once. spread: (3, 3)."""
+    part = rows.of(unit)
+    basis = car_basis(rows.z[part])
+    V = within(rows, part, noise) + unmeasured(rows, part) + basis @ spread @ basis.T
+    lower = cholesky(V, lower=True, check_finite=False)
+    both = np.column_stack([design.X[part], y[part]])
+    white = solve_triangular(lower, both, lower=True, check_finite=False)
+    X, Y = white[:, : design.X.shape[1]], white[:, design.X.shape[1] :]
+    return Block(X.T @ X, X.T @ Y, (Y * Y).sum(axis=0), 2.0 * float(np.log(np.diag(lower)).sum()))
+
+
+def blocks(rows: Rows, design: Design, y: Array, noise: Noise, spread: Array) -> Iterator[Block]:
+    """The blocks of all spells in order, made one at a time, so that memory does not grow with cars."""
+    for unit in range(rows.units):
+        yield block(rows, design, unit, y, noise, spread)
+
+
+def fit(
+    rows: Rows, design: Design, y: Array, noise: Noise, spread: Array, weights: Array, prior_sd: Array
+) -> tuple[Expectation, Array, Array]:
+    """The expectation taught by all spells; A (k, k) and b (k,) with it, for leaving cars out.
+
+    y: (rows,) ln(volume / demand). weights: (units,) in 0..1. prior_sd: (k,); learned ones are updated once.
+    """
+    k = design.X.shape[1]
+    data, b = np.zeros((k, k)), np.zeros(k)
+    for weight, one in zip(weights, blocks(rows, design, y, noise, spread), strict=True):
+        data += weight * one.A
+        b += weight * one.b[:, 0]
+    for _ in range(3):  # the pooled sd and the coefficients settle together
+        factor = cho_factor(data + np.diag(prior_sd**-2.0), check_finite=False)
+        coefficients = cho_solve(factor, b, check_finite=False)
+        covariance = cho_solve(factor, np.eye(k), check_finite=False)
+        prior_sd = np.where(design.learned, pooled_sd(coefficients, covariance, design.learned), prior_sd)
+    A = data + np.diag(prior_sd**-2.0)
+    covariance = np.linalg.inv(A)
+    return Expectation(covariance @ b, covariance, prior_sd), A, b
+
+
+def pooled_sd(coefficients: Array, covariance: Array, learned: NDArray[np.bool_], start: float = 0.02) -> float:
+    """Common standard deviation of the partially pooled effects, with ten effects' worth of prior at `start`.
+
+    sqrt((sum(theta^2 + var) + 10 start^2) / (k + 10)): one step of expectation-maximisation (Dempster, Laird &
+    Rubin 1977, J R Stat Soc B 39:1) with a conjugate prior.
+    """
+    squares = coefficients[learned] ** 2 + np.diag(covariance)[learned]
+    return float(np.sqrt((squares.sum() + 10 * start**2) / (learned.sum() + 10)))
+
+
+def leave_out(A: Array, b: Array, taken: list[Block], weights: list[float]) -> tuple[Array, Array]:
+    """Coefficients and covariance without the given blocks, which belong to one car. (k,), (k, k)"""
+    rest = A - sum(w * one.A for w, one in zip(weights, taken, strict=True))
+    b_rest = b - sum(w * one.b[:, 0] for w, one in zip(weights, taken, strict=True))
+    factor = cho_factor(rest, check_finite=False)
+    return (
+        cho_solve(factor, b_rest, check_finite=False),
+        cho_solve(factor, np.eye(len(b)), check_finite=False),
+    )
+
+
+def profile_round_share(
+    rows: Rows,
+    design: Design,
+    responses: Array,
+    jacobians: Array,
+    noise: Noise,
+    spread: Array,
+    weights: Array,
+    prior_sd: Array,
+    family: Ints,
+    chosen: Ints,
+) -> Array:
+    """Log-likelihood of each family at each round share, the other families held at `chosen`. (families, grid)
+
+    responses, jacobians: (rows, grid) of ln(volume / demand) and its log-Jacobian. family: (units,) of each spell.
+    chosen: (families,) index into the grid. The expectation's coefficients are profiled out.
+    """
+    k, count, grid = design.X.shape[1], len(chosen), responses.shape[1]
+    data, b = np.zeros((k, k)), np.zeros((count, k, grid))
+    quadratic, jacobian = np.zeros((count, grid)), np.zeros((count, grid))
+    for unit, one in enumerate(blocks(rows, design, responses, noise, spread)):
+        data += weights[unit] * one.A
+        b[family[unit]] += weights[unit] * one.b
+        quadratic[family[unit]] += weights[unit] * one.yy
+        jacobian[family[unit]] += weights[unit] * jacobians[rows.of(unit)].sum(axis=0)
+    factor = cho_factor(data + np.diag(prior_sd**-2.0), check_finite=False)
+    current = chosen.copy()
+    result = np.zeros((count, grid))
+    for _ in range(6):  # coordinate ascent: families share the curve, so each step moves the others a little
+        for one in range(count):
+            others = sum(b[j][:, current[j]] for j in range(count) if j != one)
+            total = b[one] + np.asarray(others).reshape(-1, 1) if count > 1 else b[one]
+            explained = (total * cho_solve(factor, total, check_finite=False)).sum(axis=0)
+            fixed = sum(quadratic[j, current[j]] for j in range(count) if j != one)
+            result[one] = -0.5 * (quadratic[one] + fixed - explained) + jacobian[one]
+            current[one] = int(np.argmax(result[one]))
+    return result

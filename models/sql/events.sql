@@ -1,0 +1,17 @@
+-- one row a setup spell: its pulls of the quarter and what happened in them
+select
+    spell,
+    count(distinct log) as logs,
+    count(*) as pulls,
+    count(distinct date) as days,
+    sum(dropouts) as dropouts,
+    sum(dropouts_collapsing) as dropouts_collapsing,
+    count(*) filter (where dropouts_collapsing > 0) as pulls_collapsing,
+    sum(rail_deficits) as rail_deficits,
+    count(rail_deficits) as pulls_with_rail,
+    max(lean_s) as lean_s,
+    max(duty_max_pct) as duty_max_pct
+from pulls
+where in_quarter
+group by spell
+order by spell

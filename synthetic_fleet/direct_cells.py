@@ -1,0 +1,223 @@
+"""A fleet's cells without its logs: for tests and benchmarks of the study alone, where the truth must be exact.
+
+Same scenario as the written fleets in miniature, with its own few lines of physics.
+"""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+FAULTS = ("worn", "starved", "leak", "drift", "sticking")
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Standard deviations of ln(volume): healthy cars' level, tilt, bow; logs, pulls, cells. [1]"""
+
+    level: float = 0.027
+    tilt: float = 0.009
+    bow: float = 0.007
+    log: float = 0.010
+    pull: float = 0.008
+    cell: float = 0.012
+
+
+@dataclass(frozen=True)
+class DirectFleet:
+    """cells, pulls, ledger, roster: as a store would give them. truth: a row a car with fault and excess_pct."""
+
+    cells: pl.DataFrame
+    pulls: pl.DataFrame
+    ledger: pl.DataFrame
+    roster: pl.DataFrame
+    truth: pl.DataFrame
+
+
+def direct_cells(
+    cars: int,
+    seed: int,
+    *,
+    faulty_share: float = 0.15,
+    round_share: float = 1.0,
+    spread: Spread = Spread(),
+    measured_ethanol: float = 0.7,
+) -> DirectFleet:
+    """Invent a fleet of `cars` cars as cells of 2026Q3; the same seed gives the same fleet.
+
+    round_share: 0 pumps with a straight duty, 1 round lobe. measured_ethanol: share of cars that log it.
+    """
+    rng = np.random.default_rng((seed, cars))
+    setups = _setups(rng, max(2, round(cars / 11)))
+    parts, truth, roster, pulls = [], [], [], []
+    for number in range(cars):
+        label = _label(number)
+        engine, pump, boost, calibration, size, pressure = setups[number % len(setups)]
+        fault, severity = _fault(rng, faulty_share)
+        traits = rng.normal(0, [spread.level, spread.tilt, spread.bow])
+        # a pump is chosen for its blend: stronger ones only where there is room
+        ethanol_true = float(rng.choice([8.0, 10.0, 22.0, 35.0], p=[0.4, 0.3, 0.2, 0.1]))
+        measured = rng.random() < measured_ethanol
+        stated = ethanol_true if measured else max(0.0, ethanol_true - rng.normal(0, 3))
+        gain = pressure * np.exp(rng.normal(0, 0.05))
+        made = _car(rng, label, fault, severity, traits, ethanol_true, measured, gain, size, calibration,
+                    round_share, spread)  # fmt: skip
+        parts.append(made[0])
+        pulls.append(made[1])
+        roster.append((label, engine, pump, boost, calibration, stated))
+        level = 100 * (np.exp(traits[0]) - 1)
+        truth.append((label, fault, 100 * severity, level, 100 * (np.exp(made[2]) - 1)))
+    cells = pl.concat(parts)
+    pull_table = pl.concat(pulls)
+    return DirectFleet(
+        cells,
+        pull_table,
+        _ledger(pull_table),
+        _roster(roster),
+        pl.DataFrame(
+            truth, schema=["label", "fault", "severity_pct", "level_pct", "excess_pct"], orient="row"
+        ),
+    )
+
+
+def _label(number: int) -> str:
+    return f"C{number:03d}-0000" if number < 1000 else f"{number:08d}"[:4] + "-" + f"{number:08d}"[4:]
+
+
+def _setups(rng: np.random.Generator, count: int) -> list[tuple[str, str, str, str, float, float]]:
+    """(engine, pump, boost hardware, calibration, pump size, pressure): combinations of 3 x 3 x 3 x 2."""
+    sizes = {"P1": 2.75, "P2": 3.1, "P3": 3.6}
+    pressures = {"B1": 190.0, "B2": 215.0, "B3": 240.0}
+    every = [(f"E{i % 3 + 1}", p, b, f"K{i % 2 + 1}") for i in range(6) for p in sizes for b in pressures]
+    # a larger charger comes with a larger pump, mostly
+    fitting = [
+        s for s in every if abs(int(s[1][1]) - int(s[2][1])) <= (1 if s[1] > s[2].replace("B", "P") else 0)
+    ]
+    chosen = rng.permutation(len(fitting))[:count]
+    return [(*fitting[i], sizes[fitting[i][1]], pressures[fitting[i][2]]) for i in sorted(chosen)]
+
+
+def _fault(rng: np.random.Generator, share: float) -> tuple[str, float]:
+    if rng.random() >= share:
+        return "", 0.0
+    fault = str(rng.choice(FAULTS))
+    low, high = {
+        "worn": (8, 20),
+        "starved": (12, 28),
+        "leak": (8, 18),
+        "drift": (10, 20),
+        "sticking": (0, 0),
+    }[fault]
+    return fault, float(rng.uniform(low, high)) / 100
+
+
+def fault_curve(fault: str, severity: float, rpm: Array, quarter_share: float) -> Array:
+    """ln of the extra volume a fault asks for at each engine speed, at this share of the quarter. [1]"""
+    shape = {
+        "worn": np.ones_like(rpm),
+        "starved": np.clip((rpm - 4500) / 2000, 0, 1),
+        "leak": np.clip((5500 - rpm) / 3000, 0, 1),
+        "drift": np.full_like(rpm, quarter_share),
+    }.get(fault, np.zeros_like(rpm))
+    return np.asarray(np.log1p(severity * shape))
+
+
+def _car(rng, label, fault, severity, traits, ethanol, measured, pressure, size, calibration, w, spread):  # type: ignore[no-untyped-def]  # noqa: ANN
+    bands = np.arange(2250, 6750, 250)
+    rpm = bands + 125.0
+    z = (rpm - 4400) / 2200
+    healthy = traits[0] + traits[1] * z + traits[2] * (z**2 - 0.33)
+    ceiling = {"K1": 97.5, "K2": 100.0}[calibration]
+    filling = np.interp(rpm, [2000, 4500, 6750], [0.86, 1.0, 0.9])
+    duty_grid = np.linspace(1, 100, 1000)
+    volume_grid = (1 - w) * duty_grid / 100 + w * (1 - np.cos(np.pi * duty_grid / 100)) / 2
+    cells, pulls, excess = [], [], []
+    days = np.sort(rng.choice(90, size=rng.integers(2, 7), replace=False))
+    for number, day in enumerate(days):
+        log = f"{label}-{number}"
+        when = date(2026, 7, 1) + timedelta(days=int(day))
+        log_effect = rng.normal(0, spread.log)
+        for pull in range(1, rng.integers(1, 5) + 1):
+            air_c = rng.normal(38, 8)
+            lam = rng.normal(0.85, 0.012)
+            boost_shape = np.interp(rpm, [2000, 3000, 5500, 6750], [0.75, 1.0, 1.0, 0.9])
+            kpa = pressure * boost_shape * np.exp(rng.normal(0, 0.01))
+            need = kpa / 100 * (298.15 / (air_c + 273.15)) ** 0.5 / lam / (1 - ethanol / 100 * 0.3477)
+            extra = healthy + fault_curve(fault, severity, rpm, day / 90)
+            excess.append(extra.mean())
+            noise = log_effect + rng.normal(0, spread.pull) + rng.normal(0, spread.cell, len(rpm))
+            share = need * filling * np.exp(extra + noise) / size
+            duty = np.interp(share, volume_grid, duty_grid)
+            stuck = duty >= ceiling
+            duty = np.minimum(duty, ceiling)
+            dropped = fault == "sticking" and rng.random() < 0.5
+            cells.append(_pull_cells(log, label, when, pull, bands, duty, stuck, kpa, air_c, lam,
+                                     ethanol if measured else None))  # fmt: skip
+            pulls.append(_pull_row(log, label, when, pull, duty, rpm, dropped))
+    return pl.concat(cells), pl.concat(pulls), float(np.mean(excess))
+
+
+def _pull_cells(log, label, when, pull, bands, duty, stuck, kpa, air_c, lam, ethanol):  # type: ignore[no-untyped-def]  # noqa: ANN
+    n = len(bands)
+    frame = pl.DataFrame(
+        {
+            "band_rpm": bands.astype(np.int32),
+            "engine_speed_rpm": bands + 125.0,
+            "duty_pct": duty,
+            "duty_max_pct": np.where(stuck, duty, duty + 0.4),
+            "duty_top_share": np.where(stuck, 1.0, 0.2),
+            "manifold_pressure_kpa": kpa,
+            "rail_pressure_bar": np.full(n, 180.0),
+            "rail_target_bar": np.full(n, 180.0),
+        }
+    )
+    return frame.with_columns(
+        log=pl.lit(log), label=pl.lit(label), date=pl.lit(when), pull=pl.lit(pull, pl.Int32),
+        samples=pl.lit(5, pl.Int32), pressure_log_sd=pl.lit(0.01), barometer_assumed=pl.lit(False),
+        boost_kpa=pl.col("manifold_pressure_kpa") - 101.325, boost_target_kpa=pl.lit(None, pl.Float64),
+        intake_air_c=pl.lit(air_c), fuel_c=pl.lit(None, pl.Float64), lambda_ratio=pl.lit(lam),
+        ethanol_pct=pl.lit(ethanol, pl.Float64), feed_pressure_bar=pl.lit(None, pl.Float64),
+        battery_v=pl.lit(None, pl.Float64), dropout_samples=pl.lit(0, pl.Int32),
+    )  # fmt: skip
+
+
+def _pull_row(log, label, when, pull, duty, rpm, dropped):  # type: ignore[no-untyped-def]  # noqa: ANN
+    count = int(dropped)
+    row = {
+        "log": log, "label": label, "date": when, "pull": pull, "start_s": 10.0 * pull, "end_s": 10.0 * pull + 6,
+        "samples": 90, "gear": 4, "speed_low_rpm": 2250.0, "speed_high_rpm": 6700.0,
+        "duty_max_pct": float(duty.max()), "duty_max_rpm": float(rpm[duty.argmax()]), "dropouts": count,
+        "dropouts_collapsing": count, "dropout_rpm": 4000.0 if dropped else None, "rail_deficits": count,
+        "rail_deficit_s": 0.3 * count, "rail_deficit_rpm": 4000.0 if dropped else None, "lean_s": 0.0,
+        "feed_pressure_min_bar": None,
+    }  # fmt: skip
+    integers = {name: pl.Int32 for name in ("pull", "samples", "gear", "dropouts", "dropouts_collapsing",
+                                            "rail_deficits")}  # fmt: skip
+    return pl.DataFrame([row]).with_columns(
+        pl.col(integers.keys()).cast(pl.Int32), pl.col("dropout_rpm", "rail_deficit_rpm",
+                                                      "feed_pressure_min_bar").cast(pl.Float64)
+    )  # fmt: skip
+
+
+def _ledger(pulls: pl.DataFrame) -> pl.DataFrame:
+    counted = pulls.group_by("log", "label", "date").agg(pulls=pl.len().cast(pl.Int32)).sort("log")
+    return counted.select(
+        "log", source=pl.col("log"), label=pl.col("label"), date=pl.col("date"), verdict=pl.lit("kept"),
+        reason=pl.lit(""), rows_in=pl.lit(1000, pl.Int64), rows_kept=pl.lit(1000, pl.Int64),
+        pulls=pl.col("pulls"), dialect=pl.lit("direct"),
+        findings=pl.lit([], pl.List(pl.Struct({"code": pl.String, "channel": pl.String, "row": pl.Int64,
+                                               "rows": pl.Int64}))),
+        dropped=pl.lit([], pl.List(pl.Struct({"reason": pl.String, "rows": pl.Int64}))),
+    )  # fmt: skip
+
+
+def _roster(rows: list[tuple[str, str, str, str, str, float]]) -> pl.DataFrame:
+    names = ["label", "engine", "pump", "boost_hardware", "calibration", "ethanol_pct"]
+    return pl.DataFrame(rows, schema=names, orient="row").select(
+        *names[:5], pl.lit(False).alias("port_injection"), "ethanol_pct",
+        pl.lit(None, pl.Date).alias("since"), pl.lit(None, pl.Date).alias("until"),
+        pl.lit(None, pl.String).alias("found"), pl.lit(None, pl.Date).alias("found_on"),
+    )  # fmt: skip
