@@ -1,7 +1,7 @@
 """An invented fleet: cars, faults and recorders that do not exist, with the truth beside their logs.
 
-It shares no formula with the study, so that the study can be tried on something it did not make. Start reading at
-`write_fleet.py`.
+It shares no formula with the study, so that the study can be tried on something it did not make. Start
+reading at `write_fleet.py`.
 """
 
 from synthetic_fleet.recorders import RECORDERS, write_log

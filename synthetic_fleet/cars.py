@@ -10,10 +10,17 @@ from synthetic_fleet.faults import NO_FAULT, QUARTER_START, Fault, draw_fault
 from synthetic_fleet.recorders import RECORDERS, Recorder
 from synthetic_fleet.setups import Setup, pumps, setups
 
-NAMES = ("amber basil cedar clover comet copper coral dune ember fern flint frost garnet hazel heath ivory jasper "
-         "juniper kelp lark lotus maple meadow mica moss nettle olive onyx opal pearl pebble quartz reed ripple robin "
-         "saffron sage slate sorrel thistle topaz velvet willow").split()  # fmt: skip
+# fmt: off
+NAMES = (
+    "amber", "basil", "cedar", "clover", "comet", "copper", "coral", "dune", "ember", "fern", "flint",
+    "frost", "garnet", "hazel", "heath", "ivory", "jasper", "juniper", "kelp", "lark", "lotus", "maple",
+    "meadow", "mica", "moss", "nettle", "olive", "onyx", "opal", "pearl", "pebble", "quartz", "reed",
+    "ripple", "robin", "saffron", "sage", "slate", "sorrel", "thistle", "topaz", "velvet", "willow",
+)
+# fmt: on
 SWAP_SHARE = 0.06
+HOT_SHARE = 0.07
+CARRIED_DUTY_SHARE, HOT_VOLUME_SHARE = 0.88, 1.0
 FIRST_DAY, LAST_DAY = 2, 90  # of the quarter, counted from 0
 
 
@@ -120,7 +127,7 @@ def _draw_car(name: str, key: tuple[int, int], setup: Setup, faulty: bool, swaps
     rng = np.random.default_rng((*key, 1))
     kinds = ("worn", "starved", "leak") if swaps else None
     fault = (draw_fault(rng, kinds) if kinds else draw_fault(rng)) if faulty else NO_FAULT
-    setup, label, tune = _tuned(setup, rng)
+    label, tune = _tuned(setup, rng)
     recorder, channels = _recorder(rng)
     measured = "ethanol_pct" in channels
     ethanol = _true_ethanol(rng, label)
@@ -151,18 +158,27 @@ def _draw_car(name: str, key: tuple[int, int], setup: Setup, faulty: bool, swaps
     return _inspected(rng, car)
 
 
-def _tuned(setup: Setup, rng: np.random.Generator) -> tuple[Setup, float, float]:
-    """Blend and boost that the pump carries; one car in twelve is set up near its limit."""
-    limit = 1.0 if rng.uniform() < 0.08 else 0.87
+def _tuned(setup: Setup, rng: np.random.Generator) -> tuple[float, float]:
+    """Ethanol and boost that the pump carries; a few owners ask for all it can give."""
+    hot = rng.uniform() < HOT_SHARE
     label = float(rng.choice(setup.ethanol_pct))
     tune = float(np.exp(rng.normal(0.0, 0.03)))
-    rpm = np.arange(2500.0, 6501.0, 250.0)
-    while float(duty_share(full_load_share(setup, rpm, label, tune), setup.pump.lobe).max()) > limit:
+    while _peak_duty(setup, label, tune) > CARRIED_DUTY_SHARE:
         if label > 10.0:
             label -= 10.0
         else:
             tune *= 0.97
-    return setup, label, tune
+    while hot and _peak_share(setup, label, tune) < HOT_VOLUME_SHARE and tune < 1.35:
+        tune *= 1.02
+    return label, tune
+
+
+def _peak_share(setup: Setup, label: float, tune: float) -> float:
+    return float(full_load_share(setup, np.arange(2500.0, 6501.0, 250.0), label, tune).max())
+
+
+def _peak_duty(setup: Setup, label: float, tune: float) -> float:
+    return float(duty_share(np.array(_peak_share(setup, label, tune)), setup.pump.lobe))
 
 
 def _recorder(rng: np.random.Generator) -> tuple[Recorder, tuple[str, ...]]:
@@ -203,7 +219,7 @@ def _wrong_roster(
     fault: Fault,
     physics: str,
 ) -> tuple[Setup, float, tuple[str, ...], Fault]:
-    """The roster row names another pump or another blend than the car has; severity is the excess it feigns."""
+    """The roster row names another pump or blend than the car has; severity is the excess it feigns."""
     if rng.uniform() < 0.5:
         others = [p for p in pumps(physics).values() if p.name != setup.pump.name]
         pump = others[int(rng.integers(len(others)))]

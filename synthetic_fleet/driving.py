@@ -70,11 +70,11 @@ class _Road:
     def pull_off(self, gear: int) -> None:
         """From standing to cruising, through the gears."""
         self.rpm, self.gear = 1100.0, 1
-        pedal = self.rng.uniform(0.22, 0.45)
+        pedal = self.rng.uniform(0.3, 0.5)
         self.climb(self.rng.uniform(2300, 3100), pedal)
         for nxt in range(2, gear + 1):
             self.shift(nxt, pedal)
-            self.climb(self.rng.uniform(2200, 2900), pedal)
+            self.climb(self.rng.uniform(1900, 2500), pedal)
 
     def full_load(self, number: int) -> None:
         start = self.rng.uniform(2050, 2450)
@@ -83,6 +83,10 @@ class _Road:
         top = self.engine.limiter_rpm - self.rng.uniform(90, 330)
         seconds = (top - self.rpm) * GEAR_TIME[self.gear - 1] / self.engine.pull_rpm_per_s
         self.lay(seconds * self.rng.uniform(0.96, 1.04), top, (0.16, 1.0), PULL, number)
+        if self.rng.uniform() < 0.05:  # held a moment too long: the limiter cuts the fuel
+            for _ in range(int(self.rng.integers(2, 4))):
+                self.lay(0.1, self.engine.limiter_rpm - 60.0, (1.0, 1.0), SHIFT)
+                self.lay(0.14, self.engine.limiter_rpm, (1.0, 1.0), PART)
         if self.gear < 5 and self.rng.uniform() < 0.12:  # foot still down, on into the next gear
             ratio = self.engine.kmh_per_1000_rpm
             self.lay(0.2, self.rpm * ratio[self.gear - 1] / ratio[self.gear], (1.0, 1.0), SHIFT)
@@ -92,12 +96,12 @@ class _Road:
 
     def street(self) -> None:
         """Cruising, now and then a part-load acceleration or a lift."""
-        for _ in range(int(self.rng.integers(1, 4))):
+        for _ in range(int(self.rng.integers(1, 3))):
             pedal = self.rng.uniform(0.1, 0.22)
-            self.lay(self.rng.uniform(2.5, 6.0), self.rng.uniform(1700, 2700), (pedal, pedal), CRUISE)
+            self.lay(self.rng.uniform(2.0, 5.0), self.rng.uniform(1700, 2700), (pedal, pedal), CRUISE)
             choice = self.rng.uniform()
             if choice < 0.45:
-                self.climb(self.rng.uniform(3000, 4200), self.rng.uniform(0.3, 0.65))
+                self.climb(self.rng.uniform(2800, 3800), self.rng.uniform(0.4, 0.7))
             if choice < 0.6:
                 self.lay(self.rng.uniform(1.5, 3.0), self.rng.uniform(1600, 2300), (0.0, 0.0), OVERRUN)
 
@@ -111,7 +115,7 @@ def drive(engine: Engine, pulls: int, rng: np.random.Generator) -> Drive:
     (3, True)
     """
     road = _Road(engine, rng, rpm=engine.idle_rpm)
-    road.idle(5.0, 14.0)
+    road.idle(4.0, 12.0)
     gear = int(rng.choice((3, 4), p=(0.6, 0.4)))
     road.pull_off(gear)
     for number in range(1, pulls + 1):

@@ -1,4 +1,4 @@
-"""The invented fleet's own physics: air to fuel volume, fuel volume to pump duty. Shares no formula with the study."""
+"""The invented fleet's own physics: air to fuel volume, fuel volume to pump duty."""
 
 import numpy as np
 
@@ -49,10 +49,10 @@ def healthy_leak_ml(pump: Pump, rpm: Floats) -> Floats:
 
 
 def delivered_share(duty_share: Floats, lobe: str) -> Floats:
-    """Share of the full stroke delivered, 0..1, when the valve is shut for the last `duty_share` of the up-stroke.
+    """Share of the full stroke delivered with the valve shut for so much of the up-stroke, both 0..1.
 
-    straight: the control unit has straightened it. round: harmonic lift. flanked: piston speed rises over the first
-    quarter of the up-stroke, stays, and falls over the last quarter.
+    straight: the control unit has straightened it. round: harmonic lift. flanked: piston speed rises over
+    the first quarter of the up-stroke, stays, and falls over the last quarter. Delivery ends at the top.
 
     >>> [round(100 * float(delivered_share(np.array(d), "round"))) for d in (0.3, 0.5, 0.6, 0.7, 0.8, 0.9)]
     [21, 50, 65, 79, 90, 98]

@@ -32,7 +32,7 @@ FOUND = {
 
 @dataclass(frozen=True)
 class Fault:
-    """One fault. severity_pct: its greatest size, in per cent of volume (points of ethanol for ethanol_sensor)."""
+    """One fault. severity_pct: its greatest size, per cent of volume (ethanol_sensor: points of ethanol)."""
 
     kind: str = ""
     severity_pct: float = 0.0
@@ -60,7 +60,8 @@ def extra_share(fault: Fault, rpm: Floats, day: date, heat: Floats | float = 0.0
 
     heat: 0 cold to 1 hot, matters to hot_feed only.
 
-    >>> extra_share(Fault("starved", 20.0), np.array([4000.0, 5500.0, 6500.0]), QUARTER_START).round(3).tolist()
+    >>> rpm = np.array([4000.0, 5500.0, 6500.0])
+    >>> extra_share(Fault("starved", 20.0), rpm, QUARTER_START).round(3).tolist()
     [0.0, 0.1, 0.2]
     """
     size = fault.severity_pct / 100.0

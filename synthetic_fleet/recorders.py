@@ -48,7 +48,8 @@ class Recorder:
     preamble: tuple[str, ...] = ()
     slow_every: int = 1
     slow_channels: tuple[str, ...] = ()
-    pedal_top_pct: float = 100.0
+    pedal_rest_pct: float = 0.0
+    pedal_top_pct: float = 100.0  # a raw scale may end lower
 
 
 def _load() -> tuple[dict[str, Recorder], dict[str, dict[str, float]]]:
@@ -57,7 +58,7 @@ def _load() -> tuple[dict[str, Recorder], dict[str, dict[str, float]]]:
 
 
 def _recorder(name: str, row: dict[str, Any]) -> Recorder:
-    plain = {key: tuple(v) if isinstance(v, list) else v for key, v in row.items()}
+    plain: dict[str, Any] = {key: tuple(v) if isinstance(v, list) else v for key, v in row.items()}
     plain["clock"] = Spelling(*row["clock"])
     plain["channels"] = {channel: Spelling(*spelling) for channel, spelling in row["channels"].items()}
     return Recorder(name=name, **plain)
@@ -83,13 +84,13 @@ def write_log(
 ) -> None:
     """Write a log as `recorder` spells it.
 
-    frame: `time_s` and canonical channels in canonical units (kPa, bar, degC, km/h, %), a row a sample. A recorder of
-        gauge pressure makes boost from manifold and barometric pressure.
+    frame: `time_s` and canonical channels in canonical units (kPa, bar, degC, km/h, %), a row a sample.
+        A recorder of gauge pressure makes boost from manifold and barometric pressure.
     day, start_s: date, and seconds after midnight at time_s = 0. [s]
-    Raises ValueError for an unknown recorder or channels that it has no words for.
+    Raises ValueError for an unknown recorder, or naming all channels that it has no words for.
     """
-    spelled, columns = _spelled(frame, _named(recorder), day, start_s)
     recorder = _named(recorder)
+    spelled, columns = _spelled(frame, recorder, day, start_s)
     if recorder.container == "parquet":
         spelled.write_parquet(path, compression="zstd", statistics=False)
         return
@@ -109,7 +110,8 @@ def _spelled(
     frame: pl.DataFrame, recorder: Recorder, day: date, start_s: float
 ) -> tuple[pl.DataFrame, list[Spelling]]:
     """The frame in the recorder's units and names, and the spelling of each column."""
-    if "boost_kpa" in recorder.channels and "boost_kpa" not in frame.columns:
+    gauge = {"manifold_pressure_kpa", "barometric_pressure_kpa"} <= set(frame.columns)
+    if gauge and "boost_kpa" in recorder.channels and "boost_kpa" not in frame.columns:
         frame = frame.with_columns(
             boost_kpa=pl.col("manifold_pressure_kpa") - pl.col("barometric_pressure_kpa")
         )
@@ -160,21 +162,17 @@ def _values(channel: str, recorder: Recorder) -> pl.Expr:
 
 
 def _text(spelled: pl.DataFrame, columns: list[Spelling], recorder: Recorder, day: date) -> str:
-    end = recorder.line_end
-    lines = [line.format(date=day.strftime(recorder.date_format)) for line in recorder.preamble]
-    lines.append(recorder.delimiter.join(spelled.columns))
+    heads = [recorder.delimiter.join(spelled.columns) + "\n"]
     if recorder.units_row:
-        lines.append(recorder.delimiter.join(s.unit for s in columns))
-    body = spelled.write_csv(
+        heads.append(recorder.delimiter.join(s.unit for s in columns) + "\n")
+    table = "".join(heads) + spelled.write_csv(
         include_header=False,
         separator=recorder.delimiter,
         decimal_comma=recorder.decimal_comma,
         quote_style="never",
-        line_terminator="\n",
     )
-    text = "\n".join(lines) + "\n" + body
     if recorder.trailing_delimiter:
-        kept = len(recorder.preamble)
-        head, table = text.split("\n", kept)[:kept], text.split("\n", kept)[kept]
-        text = "\n".join([*head, table.replace("\n", recorder.delimiter + "\n")])
-    return text if end == "\n" else text.replace("\n", end)
+        table = table.replace("\n", recorder.delimiter + "\n")
+    stamp = day.strftime(recorder.date_format)
+    text = "".join(line.format(date=stamp) + "\n" for line in recorder.preamble) + table
+    return text.replace("\n", recorder.line_end)

@@ -1,4 +1,4 @@
-"""What a recorder sees of a true log: its own rate, lags and noise, and only the channels it was asked for."""
+"""What a recorder sees of a true log: its rate, its lags and noise, the channels it was asked for."""
 
 import numpy as np
 import polars as pl
@@ -19,7 +19,6 @@ NOISE = {  # standard deviation of one reading, canonical units
     "ignition_deg": 0.3,
 }
 LAG_S = {"lambda_ratio": 0.12, "intake_air_c": 1.5, "vehicle_speed_kmh": 0.3, "coolant_c": 4.0}
-PEDAL_REST_SHARE = 0.0
 
 
 def logged(log: TrueLog) -> pl.DataFrame:
@@ -49,7 +48,8 @@ def _true_values(channel: str, log: TrueLog) -> Floats:
     if channel == "boost_kpa":
         return (true["manifold_pressure_kpa"] - true["barometric_pressure_kpa"]).to_numpy()
     if channel == "pedal_pct":
-        return true["pedal_share"].to_numpy() * car.recorder.pedal_top_pct
+        rest, top = car.recorder.pedal_rest_pct, car.recorder.pedal_top_pct
+        return rest + (top - rest) * true["pedal_share"].to_numpy()
     if channel == "throttle_pct":
         return np.clip(4.0 + 96.0 * true["pedal_share"].to_numpy() ** 0.9, 0.0, 100.0)
     if channel == "vehicle_speed_kmh":

@@ -1,4 +1,4 @@
-"""What the invented cars are built from: engines, pumps, boost hardware, calibrations, and who goes with whom."""
+"""What invented cars are built from: engines, pumps, boost hardware, calibrations; and what goes together."""
 
 import tomllib
 from dataclasses import dataclass, replace

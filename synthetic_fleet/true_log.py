@@ -5,10 +5,11 @@ from datetime import date
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from synthetic_fleet.cars import Car, Healthy, Spell
-from synthetic_fleet.driving import CRUISE, IDLE, OVERRUN, PULL, RATE_HZ, SHIFT, Drive, drive
+from synthetic_fleet.driving import OVERRUN, PULL, RATE_HZ, SHIFT, Drive, drive
 from synthetic_fleet.duty_law import (
     PORT_SHARE,
     air_mass_g,
@@ -196,7 +197,7 @@ def _pump(
     }
 
 
-def _sticking(spell: Spell, road: Drive, rng: np.random.Generator, day: date) -> np.ndarray:
+def _sticking(spell: Spell, road: Drive, rng: np.random.Generator, day: date) -> NDArray[np.bool_]:
     """True where delivery stops: 0.2 to 0.4 s, once, in about half of the pulls."""
     stuck = np.zeros(len(road.pull), dtype=bool)
     for number in range(1, int(road.pull.max()) + 1):
@@ -206,6 +207,3 @@ def _sticking(spell: Spell, road: Drive, rng: np.random.Generator, day: date) ->
             first = int(rows[int(where * len(rows))])
             stuck[first : first + round(seconds * RATE_HZ)] = True
     return stuck
-
-
-__all__ = ["CRUISE", "IDLE", "TrueLog", "lagged", "true_log"]

@@ -16,7 +16,9 @@ from synthetic_fleet.truth import roster, truth
 
 README = """An invented fleet: no car, owner, engine, pump or recorder in this folder exists.
 
-Made by pumpcensus synthesize: {cars} cars, seed {seed}, {faulty_share:g} of them with a planted fault, physics {physics}.
+Made by pumpcensus synthesize: {cars} cars, seed {seed}, {physics} physics,
+a share of {faulty_share:g} of the cars with a planted fault.
+
 logs/CAR/     the logs, a folder a car, each car with one of several invented recorders
 roster.csv    what the owners state
 truth.csv     what is true: faults and their size, and how much more fuel volume each pump is asked for
@@ -33,13 +35,13 @@ def synthesize(
     Raises ValueError naming every argument out of range, FileExistsError if a fleet lies in `folder` already.
     """
     _check(folder, cars, seed, faulty_share, physics)
-    fleet, logs = [], []
+    fleet: list[Car] = []
+    logs: list[TrueLog] = []
     for car, log, frame in synthesize_frames(cars, seed, faulty_share=faulty_share, physics=physics):
         home = folder / "logs" / car.name
         home.mkdir(parents=True, exist_ok=True)
-        start_s = float(np.random.default_rng((*car.key, 5, log.day.toordinal())).uniform(28_800, 79_000))
         name = file_name(car.recorder, log.day, log.number)
-        write_log(home / name, frame, car.recorder, day=log.day, start_s=start_s + 2700.0 * log.number)
+        write_log(home / name, frame, car.recorder, day=log.day, start_s=_start_s(log))
         if not fleet or fleet[-1] is not car:
             fleet.append(car)
         logs.append(replace(log, frame=pl.DataFrame()))
@@ -57,6 +59,14 @@ def synthesize_frames(
         for index in range(len(car.days)):
             log = true_log(car, index)
             yield car, log, logged(log)
+
+
+def _start_s(log: TrueLog) -> float:
+    """Time of day; the second log of a day comes later, and some drives end after midnight."""
+    rng = np.random.default_rng((*log.car.key, 5, log.day.toordinal()))
+    if rng.uniform() < 0.03:
+        return 84_500.0 + 1_860.0 * (log.number - 1) if log.number > 1 else 86_360.0
+    return float(rng.uniform(28_800.0, 79_000.0)) + 2_700.0 * (log.number - 1)
 
 
 def _check(folder: Path, cars: int, seed: int, faulty_share: float, physics: str) -> None:
