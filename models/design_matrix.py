@@ -14,6 +14,16 @@ Ints = NDArray[np.int64]
 
 CENTRE_RPM = 4400.0
 HALF_RANGE_RPM = 2200.0
+LEFT_OUT = 100.0  # a variance of ln(volume) that leaves a row without a say
+
+
+# partially pooled effects and the columns that make them
+POOLED = {
+    "engine x pump": ("engine", "pump"),
+    "boost hardware": ("boost_hardware",),
+    "calibration": ("calibration",),
+    "setup": ("setup",),
+}
 
 
 @dataclass(frozen=True)
@@ -40,11 +50,13 @@ class Priors:
 
 @dataclass(frozen=True)
 class Rows:
-    """One row a log and band: a log's pulls averaged, since they share the log's error.
+    """One row a log and band: a log's pulls averaged, since they share the log's error; saturated pulls apart.
 
     spell, log, car: numbers, rows sorted by spell and log. z: engine speed, -1 at 2,200 and 1 at 6,600 rpm.
     band: number of the 250-rpm band. pulls: how many stand behind the row. day: days from the quarter's start.
-    pull_of_log: the log's pulls. ethanol_sd, unlogged_sd, barometer_sd: of ln(volume).
+    pulls_of_log: the log's pulls. ethanol_sd, unlogged_sd, barometer_sd: of ln(volume).
+    saturated: the duty stood at its ceiling: the demand was at least this. extra_variance: beyond the noise, large
+    where a row says little because it is saturated.
     """
 
     spell: Ints
@@ -60,6 +72,8 @@ class Rows:
     barometer_sd: Array
     ln_demand: Array
     family: Ints
+    saturated: NDArray[np.bool_]
+    extra_variance: Array
     starts: Ints  # first row of each spell, and one past the last: spell numbers count from 0 here
     spells: Ints  # the roster's spell number behind each
 
@@ -109,12 +123,12 @@ def families(observations: pl.DataFrame) -> list[str]:
 
 
 def to_rows(observations: pl.DataFrame, quarter_start: object, names: list[str]) -> tuple[Rows, CellArrays, pl.DataFrame]:
-    """OBSERVATIONS -> rows, cells, and the frame of rows with its setup columns.
+    """OBSERVATIONS with `saturated` -> rows, cells, and the frame of rows with its setup columns.
 
     quarter_start: first day of the quarter. names: of `families`.
     """
     barometer = 0.015  # 3 kPa of weather and height in 200 kPa
-    keys = ["spell", "log", "band_rpm"]
+    keys = ["spell", "log", "band_rpm", "saturated"]
     family_number = {name: number for number, name in enumerate(names)}
     marked = observations.with_columns(
         family=(pl.col("pump") + " | " + pl.col("calibration")).replace_strict(family_number, return_dtype=pl.Int64),
@@ -148,6 +162,8 @@ def to_rows(observations: pl.DataFrame, quarter_start: object, names: list[str])
         barometer_sd=np.where(frame["barometer_assumed"].to_numpy(), barometer, 0.0),
         ln_demand=frame["ln_demand"].to_numpy(),
         family=frame["family"].to_numpy(),
+        saturated=frame["saturated"].to_numpy(),
+        extra_variance=np.where(frame["saturated"].to_numpy(), LEFT_OUT, 0.0),
         starts=starts,
         spells=spell[starts[:-1]] if len(spell) else spell,
     )
@@ -160,15 +176,15 @@ def to_rows(observations: pl.DataFrame, quarter_start: object, names: list[str])
     return rows, cells, frame
 
 
-def design(frame: pl.DataFrame, priors: Priors = Priors()) -> Design:
-    """The frame of `to_rows` -> the expectation's columns.
+def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -> Design:
+    """The frame of `to_rows` -> the expectation's columns. like: the frame whose setups and medians they refer to.
 
     Shared curve of engine speed, engines and their own curves, slopes of demand, fuel, intake temperature and
     rail pressure around the physics, pumps, and partially pooled engine x pump, boost hardware, calibration, setup.
     """
     curve = speed_curve(frame["band_rpm"].to_numpy() + 125.0, priors.knots)
-    engine, engines = _dummies(frame["engine"])
-    slopes = [_centred(frame[name]) for name in ("ln_demand", "ln_fuel_factor", "ln_intake", "rail_100bar")]
+    engine, engines = _dummies(frame["engine"], like["engine"])
+    slopes = [_centred(frame[name], like[name]) for name in ("ln_demand", "ln_fuel_factor", "ln_intake", "rail_100bar")]
     blocks: list[tuple[str, Array, float, bool]] = [("curve", curve, priors.free, False)]
     blocks.append(("engine", engine, priors.engine, False))
     for number, name in enumerate(engines):
@@ -177,15 +193,10 @@ def design(frame: pl.DataFrame, priors: Priors = Priors()) -> Design:
     for name, column, width in zip(("demand", "fuel", "intake", "rail"), slopes, widths, strict=True):
         blocks.append((name, column[:, None], width, False))
     blocks.append(("port injection", frame["port_injection"].to_numpy().astype(float)[:, None], priors.port_injection, False))
-    blocks.append(("pump", _dummies(frame["pump"])[0], priors.pump, False))
-    pooled = {
-        "engine x pump": frame["engine"] + " | " + frame["pump"],
-        "boost hardware": frame["boost_hardware"],
-        "calibration": frame["calibration"],
-        "setup": frame["setup"],
-    }
-    for name, values in pooled.items():
-        blocks.append((name, _dummies(values)[0], priors.setup_start, True))
+    blocks.append(("pump", _dummies(frame["pump"], like["pump"])[0], priors.pump, False))
+    for name, columns in POOLED.items():
+        block = _dummies(_joined(frame, columns), _joined(like, columns))[0]
+        blocks.append((name, block, priors.setup_start, True))
     counts = [block.shape[1] for _, block, _, _ in blocks]
     return Design(
         X=np.hstack([block for _, block, _, _ in blocks]),
@@ -208,12 +219,16 @@ def speed_curve(engine_speed_rpm: Array, knots: int = 6) -> Array:
     return np.asarray(BSpline.design_matrix(inside, ends, 3).toarray())
 
 
-def _dummies(values: pl.Series) -> tuple[Array, list[str]]:
-    names = values.unique().sort()
+def _joined(frame: pl.DataFrame, columns: tuple[str, ...]) -> pl.Series:
+    return frame.select(pl.concat_str(columns, separator=" | ").alias("joined"))["joined"]
+
+
+def _dummies(values: pl.Series, like: pl.Series) -> tuple[Array, list[str]]:
+    names = like.unique().sort()
     columns = values.to_numpy()[:, None] == names.to_numpy()[None, :]
     return columns.astype(float), names.to_list()
 
 
-def _centred(values: pl.Series) -> Array:
-    centre = values.median()
+def _centred(values: pl.Series, like: pl.Series) -> Array:
+    centre = like.median()
     return values.to_numpy() - (centre if isinstance(centre, float) else 0.0)

@@ -39,20 +39,31 @@ class SlopeRule:
     unknown_sd: float = 1.0
 
 
-def estimate(
-    rows: Rows, unit: slice, residual: Array, covariance: Array, rule: SlopeRule = SlopeRule()
-) -> tuple[Array, Array, bool, bool, float]:
-    """One spell's four numbers by generalised least squares of its residuals: values (4,), covariance (4, 4).
+@dataclass(frozen=True)
+class Estimate:
+    """One spell's four numbers; fields as in `FourNumbers`. sampling: the level's variance from the car's own noise."""
 
-    residual: (n,) ln(volume / demand) minus the expectation. covariance: (n, n) within the car plus the
-    expectation's. Level, tilt and bow come from the quarter's rows, the slope from all; both are linear in the
-    residuals, so that their covariance is exact. Also: judged, dated, share of the quarter that had passed.
+    values: Array
+    covariance: Array
+    sampling: float = 0.0
+    judged: bool = False
+    dated: bool = False
+    passed: float = 0.5
+
+
+def estimate(
+    rows: Rows, unit: slice, residual: Array, within: Array, beyond: Array, rule: SlopeRule = SlopeRule()
+) -> Estimate:
+    """One spell's four numbers by generalised least squares of its residuals.
+
+    residual: (n,) ln(volume / demand) minus the expectation. within: (n, n) covariance of logs, pulls and cells.
+    beyond: (n, n) of what was not measured and of the expectation. Level, tilt and bow come from the quarter's
+    rows, the slope from all; both are linear in the residuals, so that their covariance is exact.
     """
     now = rows.in_quarter[unit]
-    values, S = np.zeros(4), np.diag([4.0, 0.04, 0.04, rule.unknown_sd**2])
     if not now.any():
-        return values, S, False, False, 0.5
-    z, day = rows.z[unit], rows.day[unit]
+        return Estimate(np.zeros(4), np.diag([4.0, 0.04, 0.04, rule.unknown_sd**2]))
+    z, day, covariance = rows.z[unit], rows.day[unit], within + beyond
     centre = float(day[now].mean())
     maps = np.zeros((4, len(z)))
     maps[:3, now] = _gls(car_basis(z[now]), covariance[np.ix_(now, now)])
@@ -60,11 +71,11 @@ def estimate(
     if dated:
         basis = np.column_stack([car_basis(z), (day - centre) / QUARTER_DAYS])
         maps[SLOPE] = _gls(basis, covariance)[3]
-    values = maps @ residual
     S = maps @ covariance @ maps.T
     if not dated:
         S[SLOPE, SLOPE] = rule.unknown_sd**2
-    return values, S, True, dated, min(max(centre / QUARTER_DAYS, 0.0), 1.0)
+    passed = min(max(centre / QUARTER_DAYS, 0.0), 1.0)
+    return Estimate(maps @ residual, S, float(maps[0] @ within @ maps[0]), True, dated, passed)
 
 
 def _gls(basis: Array, covariance: Array) -> Array:

@@ -7,12 +7,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.design_matrix import CellArrays, Design, Rows
+from models.design_matrix import LEFT_OUT, CellArrays, Design, Rows
 from models.duty_law import RoundShares, choose_round_share
 from models.evidence import probability_healthy
-from models.excess import FourNumbers, SpreadPrior, estimate, healthy_spread
+from models.censored import working_response
+from models.excess import FourNumbers, SpreadPrior, estimate, healthy_spread, shrink
 from models.expected_duty import Block, Expectation, block, fit, leave_out, profile_round_share
-from models.variances import Noise, learn_noise, unmeasured, within
+from models.variances import Noise, car_basis, learn_noise, unmeasured, within
 
 Array = NDArray[np.float64]
 
@@ -37,27 +38,11 @@ class LearningRule:
 
 
 @dataclass(frozen=True)
-class Learned:
-    """Everything the rounds end with. residual: (rows,) of each car against the expectation it has not taught.
-
-    own_variance: (rows,) variance of that expectation at each row. y: (rows,) ln(volume / demand).
-    """
-
-    law: RoundShares
-    noise: Noise
-    spread: Array
-    weights: Array
-    healthy: Array
-    expectation: Expectation
-    numbers: FourNumbers
-    residual: Array
-    own_variance: Array
-    y: Array
-
-
-@dataclass(frozen=True)
 class Fleet:
-    """What the rounds work on. calm: the same for cells whose demand hardly moved. cars: (units,) number of the car."""
+    """What the rounds work on. cars: (units,) number of the car behind each spell. frame: of `to_rows`.
+
+    unit_family: (units,) the duty law's family. calm: rows, cells and design of the cells whose demand hardly moved.
+    """
 
     rows: Rows
     cells: CellArrays
@@ -69,27 +54,85 @@ class Fleet:
     families: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class Judged:
+    """Each car against the expectation it has not taught.
+
+    expected: (rows,) ln(volume / demand). residual: (rows,). own_variance: (rows,) of the expectation itself.
+    sampling: (units,) the part of the level's variance that more logs would shrink.
+    """
+
+    numbers: FourNumbers
+    expected: Array
+    residual: Array
+    own_variance: Array
+    sampling: Array
+
+
+@dataclass(frozen=True)
+class Learned:
+    """Everything the rounds end with. spread: (4, 4) of healthy cars. weights, healthy: (units,).
+
+    y: (rows,) ln(volume / demand), saturated rows as their equivalent plain observations.
+    """
+
+    law: RoundShares
+    noise: Noise
+    spread: Array
+    weights: Array
+    healthy: Array
+    expectation: Expectation
+    judged: Judged
+    y: Array
+    rows: Rows
+
+
 def learn(fleet: Fleet, rule: LearningRule = LearningRule(), prior: SpreadPrior = SpreadPrior()) -> Learned:
     """Run the rounds. Deterministic: the same fleet gives the same result."""
     units, n = fleet.rows.units, len(fleet.rows.z)
     start = np.full(len(fleet.families), 0.5)
     law = RoundShares(fleet.families, start, np.zeros_like(start), np.ones_like(start))
     noise, spread, weights, healthy = Noise(), prior.covariance, np.ones(units), np.ones(units)
-    prior_sd = fleet.design.prior_sd
+    prior_sd, rows = fleet.design.prior_sd, fleet.rows
+    judged: Judged | None = None
     for number in range(rule.rounds):
         if number in rule.law_rounds:
             law = learn_law(fleet, law, noise, spread, weights, prior_sd, rule)
         y = fleet.cells.volume(law.values, n)
-        expectation, A, b = fit(fleet.rows, fleet.design, y, noise, spread[:3, :3], weights, prior_sd)
+        if judged is not None:
+            y, rows = at_least(y, fleet.rows, judged, spread, noise)
+        expectation, A, b = fit(rows, fleet.design, y, noise, spread[:3, :3], weights, prior_sd)
         prior_sd = expectation.prior_sd
-        numbers, residual, own = judge_all(fleet, y, noise, spread, weights, A, b)
-        healthy = probability_healthy(numbers, spread)
-        spread = healthy_spread(numbers, spread, healthy, prior)
-        weights = teaching_weights(fleet.frame, fleet.rows, healthy, rule)
+        judged = judge(replace(fleet, rows=rows), y, noise, spread, weights, A, b)
+        healthy = probability_healthy(judged.numbers, spread)
+        spread = healthy_spread(judged.numbers, spread, healthy, prior)
+        weights = teaching_weights(fleet.frame, rows, healthy, rule)
         if number in rule.noise_rounds:
-            chosen = np.flatnonzero(numbers.judged)[: rule.noise_cars].tolist()
-            noise = learn_noise(fleet.rows, residual, spread[:3, :3], healthy, noise, chosen)
-    return Learned(law, noise, spread, weights, healthy, expectation, numbers, residual, own, y)
+            chosen = np.flatnonzero(judged.numbers.judged)[: rule.noise_cars].tolist()
+            noise = learn_noise(rows, judged.residual, spread[:3, :3], healthy, noise, chosen)
+    assert judged is not None  # a rule without rounds is no rule
+    return Learned(law, noise, spread, weights, healthy, expectation, judged, y, rows)
+
+
+def at_least(y: Array, rows: Rows, judged: Judged, spread: Array, noise: Noise) -> tuple[Array, Rows]:
+    """Saturated rows as plain ones that say as much: y and rows with their extra variance.
+
+    What a saturated row would have shown is told from the expectation and the car's own curve so far.
+    """
+    mean, curve_variance = judged.expected.copy(), np.zeros(len(y))
+    for unit in range(rows.units):
+        part = rows.of(unit)
+        own, variance = shrink(judged.numbers.values[unit], judged.numbers.covariance[unit], spread)
+        basis = car_basis(rows.z[part])
+        mean[part] += basis @ own[:3]
+        curve_variance[part] = np.einsum("ni,ij,nj->n", basis, variance[:3, :3], basis)
+    plain = noise.log**2 + noise.pull**2 / rows.pulls_of_log + noise.cell**2 / rows.pulls
+    s = rows.saturated
+    sd = np.sqrt(plain + judged.own_variance + curve_variance)[s]
+    value, precision = working_response(mean[s], sd, y[s])
+    y, extra = y.copy(), rows.extra_variance.copy()
+    y[s], extra[s] = value, np.clip(1.0 / precision - plain[s], 0.0, LEFT_OUT)
+    return y, replace(rows, extra_variance=extra)
 
 
 def learn_law(
@@ -112,26 +155,28 @@ def learn_law(
     return replace(law, **dict(zip(("values", "low", "high"), choose_round_share(curves, grid), strict=True)))
 
 
-def judge_all(
+def judge(
     fleet: Fleet, y: Array, noise: Noise, spread: Array, weights: Array, A: Array, b: Array
-) -> tuple[FourNumbers, Array, Array]:
+) -> Judged:
     """Each car by the expectation that its own rows, under any setup, have not taught."""
-    units, n = fleet.rows.units, len(fleet.rows.z)
+    rows, units, n = fleet.rows, fleet.rows.units, len(fleet.rows.z)
     values, covariance = np.zeros((units, 4)), np.zeros((units, 4, 4))
-    judged, dated, passed = np.zeros(units, bool), np.zeros(units, bool), np.full(units, 0.5)
-    residual, own_variance = np.zeros(n), np.zeros(n)
+    known, dated, passed = np.zeros(units, bool), np.zeros(units, bool), np.full(units, 0.5)
+    expected, own_variance, sampling = np.zeros(n), np.zeros(n), np.zeros(units)
     for members, taken in _by_car(fleet, y, noise, spread):
         coefficients, uncertainty = leave_out(A, b, taken, [weights[unit] for unit in members])
         for unit in members:
-            part = fleet.rows.of(unit)
+            part = rows.of(unit)
             X = fleet.design.X[part]
-            residual[part] = y[part] - X @ coefficients
+            expected[part] = X @ coefficients
             own = X @ uncertainty @ X.T
             own_variance[part] = np.diag(own)
-            V = within(fleet.rows, part, noise) + unmeasured(fleet.rows, part) + own
-            one = estimate(fleet.rows, part, residual[part], V)
-            values[unit], covariance[unit], judged[unit], dated[unit], passed[unit] = one
-    return FourNumbers(values, covariance, judged, dated, passed), residual, own_variance
+            W = within(rows, part, noise)
+            one = estimate(rows, part, y[part] - expected[part], W, unmeasured(rows, part) + own)
+            values[unit], covariance[unit], sampling[unit] = one.values, one.covariance, one.sampling
+            known[unit], dated[unit], passed[unit] = one.judged, one.dated, one.passed
+    numbers = FourNumbers(values, covariance, known, dated, passed)
+    return Judged(numbers, expected, y - expected, own_variance, sampling)
 
 
 def _by_car(fleet: Fleet, y: Array, noise: Noise, spread: Array) -> Iterator[tuple[list[int], list[Block]]]:

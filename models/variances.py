@@ -44,7 +44,7 @@ def within(rows: Rows, unit: slice, noise: Noise) -> Array:
     barometer = rows.barometer_sd[unit, None] * rows.barometer_sd[None, unit]
     shared = noise.log**2 + noise.pull**2 / rows.pulls_of_log[unit, None] + barometer
     # a ridge far below any real noise keeps the matrix invertible where neighbours correlate fully
-    return np.asarray(np.where(same_log, shared + cells, 0.0) + 1e-8 * np.eye(len(apart)))
+    return np.asarray(np.where(same_log, shared + cells, 0.0) + np.diag(rows.extra_variance[unit] + 1e-8))
 
 
 def unmeasured(rows: Rows, unit: slice) -> Array:
