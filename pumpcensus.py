@@ -77,7 +77,8 @@ def _options(
 DEMO_CARS = 40
 DEMO_SEED = 2026
 DEMO_MARK = "invented.txt"
-DEMO_PARTS = frozenset({DEMO_MARK, "logs", "roster.csv", "truth.csv", "store", "store.private", "report"})
+FLEET = ("README.txt", "logs", "roster.csv", "truth.csv")
+DEMO_PARTS = frozenset({DEMO_MARK, *FLEET, "store", "store.private", "report"})
 DEMO_WORDS = """Everything in this folder was invented by `pumpcensus demo`: cars, logs and faults.
 It may be deleted; the next demo in this folder replaces it.
 """
