@@ -1,0 +1,158 @@
+"""A study into cards: one a car, with every setup spell the car has had."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from models.schemas import Study
+from reports import wording
+from reports.charts import car_curve, trend
+from reports.figures import Figure
+from reports.tables import counted, day, figure, interval, signed
+from reports.theme import SIGNALS
+
+STILL_CURVES_MOST = 24  # cars whose curve is drawn for paper too; beyond, the page would grow past its size
+SPELL = ("label", "setup", "spell_since")
+
+
+@dataclass(frozen=True)
+class Spell:
+    """What is said of one car with one setup.
+
+    name: the label, with a date where the car has had several setups. excess, since: ready-made text.
+    events: one line each. curve, trend: None where no figure is known.
+    """
+
+    name: str
+    label: str
+    setup: str
+    signal: str
+    sign: str
+    word: str
+    meaning: str
+    limit: str
+    limit_word: wording.Word | None
+    excess: str
+    interval: str
+    since: str
+    evidence: str
+    patterns: tuple[wording.Pattern, ...]
+    checks: tuple[wording.Check, ...]
+    events: tuple[str, ...]
+    curve: Figure | None
+    trend: Figure | None
+
+    @property
+    def flagged(self) -> bool:
+        return self.signal in ("action", "warning") or self.limit in ("rail_short", "reached")
+
+
+@dataclass(frozen=True)
+class Card:
+    """One car: the page's place `#label`."""
+
+    label: str
+    spells: tuple[Spell, ...]
+
+    @property
+    def flagged(self) -> bool:
+        return any(spell.flagged for spell in self.spells)
+
+
+def named(cars: pl.DataFrame) -> pl.DataFrame:
+    """CARS with `name`: the label, and "from DATE" where one label has several spells."""
+    several = pl.col("label").len().over("label") > 1
+    begin = pl.col("spell_since").dt.to_string("%Y-%m-%d").fill_null("the start")
+    return cars.with_columns(
+        name=pl.when(several).then(pl.col("label") + " from " + begin).otherwise(pl.col("label"))
+    )
+
+
+def spells(study: Study) -> list[Spell]:
+    """Every car and setup of the study, in its order: pumps at their limit first, then by signal."""
+    curves = _by_spell(study.curves)
+    logs = _by_spell(study.car_logs)
+    result = []
+    stills = 0
+    for place, row in enumerate(_by_urgency(named(study.cars)).iter_rows(named=True)):
+        key = tuple(row[name] for name in SPELL)
+        on_paper = _is_flagged(row) and stills < STILL_CURVES_MOST
+        stills += on_paper
+        curve, log = curves.get(key), logs.get(key)
+        result.append(
+            _spell(
+                row,
+                None if curve is None else Figure(f"curve{place}", car_curve.draw(curve), on_paper),
+                None if log is None else Figure(f"trend{place}", trend.draw(log)),
+            )
+        )
+    return result
+
+
+def cards(every: list[Spell]) -> list[Card]:
+    """Spells gathered by car, in order of label: the reader looks for a label."""
+    labels = sorted({spell.label for spell in every})
+    return [Card(label, tuple(spell for spell in every if spell.label == label)) for label in labels]
+
+
+def _by_urgency(cars: pl.DataFrame) -> pl.DataFrame:
+    limit = pl.col("pump_limit").replace_strict({"rail_short": 0, "reached": 1}, default=2)
+    signal = pl.col("signal").replace_strict({"action": 0, "warning": 1, "undecided": 2, "clear": 3}, default=4)
+    return cars.sort(limit, signal, -pl.col("excess_pct"), "name", nulls_last=True)
+
+
+def _by_spell(frame: pl.DataFrame) -> dict[tuple[Any, ...], pl.DataFrame]:
+    value = "duty_pct" if "duty_pct" in frame.columns else "excess_pct"
+    known = frame.drop_nulls(value)
+    return known.partition_by(*SPELL, maintain_order=True, as_dict=True) if known.height else {}
+
+
+def _is_flagged(row: dict[str, Any]) -> bool:
+    return row["signal"] in ("action", "warning") or row["pump_limit"] in ("rail_short", "reached")
+
+
+def _spell(row: dict[str, Any], curve: Figure | None, log: Figure | None) -> Spell:
+    signal = wording.signal(row["signal"])
+    limited = row["pump_limit"] in ("rail_short", "reached")
+    return Spell(
+        name=row["name"],
+        label=row["label"],
+        setup=row["setup"],
+        signal=row["signal"],
+        sign=SIGNALS[row["signal"]].sign,
+        word=signal.word,
+        meaning=signal.meaning,
+        limit=row["pump_limit"],
+        limit_word=wording.limit(row["pump_limit"]) if limited else None,
+        excess=signed(row["excess_pct"]),
+        interval=interval(row["excess_low_pct"], row["excess_high_pct"]),
+        since=day(row["since"]) if row["since"] else "",
+        evidence=_evidence(row),
+        patterns=tuple(wording.pattern(code) for code in wording.codes(row["pattern"])),
+        checks=tuple(wording.check(code) for code in wording.codes(row["check_first"])),
+        events=_events(row),
+        curve=curve,
+        trend=log,
+    )
+
+
+def _evidence(row: dict[str, Any]) -> str:
+    """How much stands behind the figures, in one sentence."""
+    text = f"{counted(row['logs'], 'log')} with {counted(row['pulls'], 'full-load pull')} in the quarter"
+    text += f", {counted(row['peers'], 'peer')} of the same setup"
+    if row["detectable_excess_pct"] is not None:
+        text += f"; an excess of {figure(row['detectable_excess_pct'])} % would have been found in four of five cases"
+    return text + "."
+
+
+def _events(row: dict[str, Any]) -> tuple[str, ...]:
+    """What happened within the pulls of the quarter."""
+    lines = [counted(row["dropouts"], "dropout") + " under load."]
+    if row["rail_deficits"] is None:
+        lines.append("Rail pressure or its target is not logged, so a shortfall would not be seen.")
+    else:
+        lines.append(counted(row["rail_deficits"], "time", "times").replace("no times", "never") + " short of rail pressure.")
+    if row["saturated_share"] is not None:
+        lines.append(f"{figure(100 * row['saturated_share'], 0)} % of full-load bands at the pump's ceiling.")
+    return tuple(line[0].upper() + line[1:] for line in lines)

@@ -1,0 +1,103 @@
+"""One car's duty over the rev range, against what its peers need for the same demand."""
+
+from functools import cache
+
+import altair as alt
+import polars as pl
+
+from ingest.schemas import BAND_WIDTH_RPM
+from reports.charts.chart import Chart
+from reports.theme import BAND_WIDE, BLACK, BLUE, VERMILION
+
+HEIGHT_PX = 260
+CAR, PEERS, CEILING = "this car", "what peers need (band: 95 of 100 peers)", "at its ceiling"
+HEADINGS = {
+    "rpm": "engine speed (1/min)",
+    "duty_pct": "this car's duty (%)",
+    "expected_duty_pct": "peers need (%)",
+    "peers_low_duty_pct": "peers from (%)",
+    "peers_high_duty_pct": "peers to (%)",
+    "excess_pct": "excess (% of volume)",
+    "saturated_share": "share of samples at the ceiling",
+}
+DRAWN = ("duty_pct", "expected_duty_pct", "peers_low_duty_pct", "peers_high_duty_pct")
+
+
+def draw(curve: pl.DataFrame) -> Chart:
+    """curve: CURVES of one spell; bands without the car's duty are left out."""
+    rows = (
+        curve.drop_nulls("duty_pct")
+        .sort("band_rpm")
+        .select(
+            (pl.col("band_rpm") + BAND_WIDTH_RPM // 2).alias("rpm"),
+            *DRAWN,
+            "excess_pct",
+            "saturated_share",
+        )
+    )
+    return Chart("car_curve", _look(), {"rows": rows}, HEADINGS, _sentence(rows))
+
+
+@cache
+def _look() -> alt.LayerChart:
+    rows = alt.Chart(alt.NamedData("rows")).encode(
+        x=alt.X(
+            "rpm:Q",
+            title="Engine speed (1/min)",
+            scale=alt.Scale(zero=False, nice=False, padding=6),
+            axis=alt.Axis(format="d"),
+        )
+    )
+    duty = alt.Y("peers_low_duty_pct:Q", title="Pump duty (%)", scale=alt.Scale(zero=False))
+    styles = {
+        CAR: (BLACK, [1, 0], "circle"),
+        PEERS: (BLUE, [6, 3], "stroke"),
+        CEILING: (VERMILION, [1, 0], "square"),
+    }
+    colour, dash, shape = zip(*styles.values(), strict=True)
+    as_colour = alt.Color(
+        "kind:N", scale=alt.Scale(domain=list(styles), range=list(colour)), legend=alt.Legend(columns=1)
+    )
+    as_dash = alt.StrokeDash("kind:N", scale=alt.Scale(domain=list(styles), range=list(dash)))
+    as_shape = alt.Shape("kind:N", scale=alt.Scale(domain=list(styles), range=list(shape)))
+    tips = [
+        alt.Tooltip("rpm:Q", title="engine speed (1/min)"),
+        alt.Tooltip("duty_pct:Q", title="duty (%)", format=".1f"),
+        alt.Tooltip("expected_duty_pct:Q", title="peers need (%)", format=".1f"),
+        alt.Tooltip("excess_pct:Q", title="excess (% of volume)", format="+.1f"),
+    ]
+    band = rows.mark_area(color=BAND_WIDE).encode(y=duty, y2="peers_high_duty_pct:Q")
+    edges = [
+        rows.mark_line(color=BLUE, strokeWidth=1).encode(y=f"peers_{side}_duty_pct:Q")
+        for side in ("low", "high")
+    ]
+    peers = rows.transform_calculate(kind=f"'{PEERS}'")
+    expected = peers.mark_line(strokeWidth=2).encode(
+        y="expected_duty_pct:Q", color=as_colour, strokeDash=as_dash
+    )
+    car = rows.transform_calculate(kind=f"'{CAR}'").encode(y="duty_pct:Q", color=as_colour)
+    top = rows.transform_filter("datum.saturated_share > 0.2").transform_calculate(kind=f"'{CEILING}'")
+    line = car.mark_line(strokeWidth=2.5).encode(strokeDash=as_dash)
+    points = car.mark_point(filled=True, size=45, opacity=1).encode(shape=as_shape, tooltip=tips)
+    ceiling = top.mark_point(filled=True, size=90, opacity=1).encode(
+        y="duty_pct:Q", color=as_colour, shape=as_shape, tooltip=tips
+    )
+    return alt.layer(band, *edges, expected, line, points, ceiling).properties(
+        width="container", height=HEIGHT_PX
+    )
+
+
+def _sentence(rows: pl.DataFrame) -> str:
+    if rows.is_empty():
+        return "No full-load figures of this car in the quarter."
+    high = rows.filter(pl.col("duty_pct") > pl.col("peers_high_duty_pct"))
+    where = f", from {high['rpm'].min()} to {high['rpm'].max()} 1/min" if high.height else ""
+    worst = rows.sort("excess_pct", descending=True, nulls_last=True).row(0, named=True)
+    most = "" if worst["excess_pct"] is None else (
+        f" its excess is largest near {worst['rpm']} 1/min, {worst['excess_pct']:+.1f} % of volume;"
+    )  # fmt: skip
+    top = rows.filter(pl.col("saturated_share") > 0.2).height
+    return (
+        f"This car's duty from {rows['rpm'].min()} to {rows['rpm'].max()} 1/min: above the band of its peers in "
+        f"{high.height} of {rows.height} bands of engine speed{where};{most} at its ceiling in {top}."
+    )

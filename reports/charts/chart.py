@@ -1,0 +1,65 @@
+"""What every chart of a report gives: how it looks, what it says in one sentence, the table behind it."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import altair as alt
+import polars as pl
+import vl_convert
+
+from reports.theme import CHART_CONFIG
+
+LONG_NUMBER = re.compile(r"(\d\.\d\d)\d+")
+
+
+@dataclass(frozen=True)
+class Chart:
+    """One chart, its words, and its numbers.
+
+    kind: which look this is; a page keeps each look once, whatever the number of charts.
+    look: the chart without numbers, its data named. Several charts share one.
+    data: name -> rows, the numbers `look` draws; "rows" is the main one.
+    headings: columns of "rows" that stand in the table behind the chart -> heading with unit.
+    alternative: what the chart says, in one sentence, for readers who do not see it.
+    """
+
+    kind: str
+    look: alt.TopLevelMixin
+    data: Mapping[str, pl.DataFrame]
+    headings: Mapping[str, str]
+    alternative: str
+
+    @property
+    def table(self) -> pl.DataFrame:
+        """The numbers as a reader wants them, headings with units."""
+        return self.data["rows"].select(pl.col(name).alias(title) for name, title in self.headings.items())
+
+    def spec(self) -> dict[str, Any]:
+        """The look as a Vega-Lite object, without data and without the address of its schema."""
+        spec = self.look.to_dict()
+        spec.pop("$schema", None)
+        return {**spec, "config": CHART_CONFIG}
+
+    def fields(self) -> dict[str, list[str]]:
+        """Names of the columns of each part of the data, the same for all charts of a kind."""
+        return {name: frame.columns for name, frame in self.data.items()}
+
+    def columns(self) -> dict[str, list[list[Any]]]:
+        """The numbers column by column, in the order of `fields`: far shorter as JSON than row by row."""
+        return {name: [column.to_list() for column in _plain(frame)] for name, frame in self.data.items()}
+
+    def svg(self, width_px: int = 680) -> str:
+        """The chart drawn once and for all, for paper and for readers without scripts."""
+        rows = {name: _plain(frame).to_dicts() for name, frame in self.data.items()}
+        spec = {**self.spec(), "width": width_px, "datasets": rows}
+        return LONG_NUMBER.sub(r"\1", vl_convert.vegalite_to_svg(spec, vl_version="6.4"))
+
+
+def _plain(frame: pl.DataFrame) -> pl.DataFrame:
+    """Dates as text, figures no longer than a chart can show."""
+    return frame.with_columns(
+        pl.col(pl.Float64, pl.Float32).cast(pl.Float64).round_sig_figs(4),
+        pl.col(pl.Date).dt.to_string("%Y-%m-%d"),
+    )

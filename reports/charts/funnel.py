@@ -1,0 +1,199 @@
+"""Excess against evidence, with control limits: who stands out of the fleet by more than chance.
+
+Limits as in Spiegelhalter, Statistics in Medicine 24 (2005) 1185, doi 10.1002/sim.1970: 95 % and 99.8 %, that is
+1.95996 and 3.09023 standard errors, widened by the spread between cars (additive over-dispersion, z-scores
+winsorised 10 % at each end).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+
+import altair as alt
+import numpy as np
+import polars as pl
+from scipy.stats import norm
+
+from reports.charts.chart import Chart
+from reports.charts.encodings import apart, signal_colour, signal_shape
+
+HEIGHT_PX = 360
+LABELS_MOST = 16
+BEYOND = ("within", "beyond 95 %", "beyond 99.8 %")
+HEADINGS = {
+    "name": "car",
+    "signal": "signal",
+    "excess_pct": "excess (% of volume)",
+    "error_pct": "standard error (%)",
+    "beyond": "limits",
+}
+
+
+@dataclass(frozen=True)
+class FunnelRule:
+    """Two-sided levels of the control limits, and the share of z-scores winsorised at each end."""
+
+    levels: tuple[float, float] = (0.95, 0.998)
+    winsorised_share: float = 0.10
+
+    def z(self) -> tuple[float, float]:
+        """Limits in standard errors.
+
+        >>> [round(z, 5) for z in FunnelRule().z()]
+        [1.95996, 3.09023]
+        """
+        inner, outer = (float(norm.ppf(0.5 + level / 2)) for level in self.levels)
+        return inner, outer
+
+
+def standard_error_pct(low_pct: np.ndarray, high_pct: np.ndarray) -> np.ndarray:
+    """Standard error behind a 95 % interval.
+
+    >>> float(standard_error_pct(np.array([-1.95996]), np.array([1.95996])).round(4)[0])
+    1.0
+    """
+    return (high_pct - low_pct) / (2 * float(norm.ppf(0.975)))
+
+
+def spread_between_cars(
+    excess_pct: np.ndarray, error_pct: np.ndarray, target_pct: float = 0.0, winsorised_share: float = 0.10
+) -> float:
+    """Additive over-dispersion (standard deviation) of values about a target, by moments. [same unit]
+
+    With target at the weighted mean and nothing winsorised it is the estimator of DerSimonian and Laird.
+    """
+    count = excess_pct.size
+    if count < 3:
+        return 0.0
+    z = (excess_pct - target_pct) / error_pct
+    cut = int(np.floor(winsorised_share * count))
+    ordered = np.sort(z)
+    z = np.clip(z, ordered[cut], ordered[count - 1 - cut])
+    weight = 1 / error_pct**2
+    surplus = float((z**2).sum()) - (count - 1)
+    return float(np.sqrt(max(0.0, surplus / (weight.sum() - (weight**2).sum() / weight.sum()))))
+
+
+def draw(cars: pl.DataFrame, words: Mapping[str, str], rule: FunnelRule | None = None) -> Chart | None:
+    """The funnel of a fleet, or None where fewer than three cars have a figure.
+
+    cars: name, signal (code), excess_pct, excess_low_pct, excess_high_pct.
+    """
+    rule = rule or FunnelRule()
+    known = cars.drop_nulls(["excess_pct", "excess_low_pct", "excess_high_pct"]).filter(
+        pl.col("excess_high_pct") > pl.col("excess_low_pct")
+    )
+    if known.height < 3:
+        return None
+    error = standard_error_pct(known["excess_low_pct"].to_numpy(), known["excess_high_pct"].to_numpy())
+    tau = spread_between_cars(known["excess_pct"].to_numpy(), error, winsorised_share=rule.winsorised_share)
+    limits = _limits(error, tau, rule)
+    points = known.select("name", "signal", "excess_pct").with_columns(
+        error_pct=pl.Series(error), evidence=pl.Series(1 / error)
+    )
+    far = np.abs(points["excess_pct"].to_numpy()) / np.hypot(error, tau)
+    points = points.with_columns(beyond=pl.Series(np.digitize(far, rule.z())))
+    labels = _labels(points, limits)
+    points = points.sort("excess_pct", descending=True).with_columns(
+        pl.col("signal").replace(words),
+        pl.col("beyond").replace_strict(dict(enumerate(BEYOND)), return_dtype=pl.String),
+    )
+    return Chart(
+        "funnel",
+        _look(tuple(words.items())),
+        {"rows": points, "limits": limits, "labels": labels},
+        HEADINGS,
+        _sentence(points, tau),
+    )
+
+
+def _limits(error_pct: np.ndarray, tau_pct: float, rule: FunnelRule) -> pl.DataFrame:
+    evidence = np.linspace(1 / error_pct.max() * 0.9, 1 / error_pct.min() * 1.05, 40)
+    wide = np.hypot(1 / evidence, tau_pct)
+    inner, outer = rule.z()
+    return pl.DataFrame(
+        {
+            "evidence": evidence,
+            "inner_low": -inner * wide,
+            "inner_high": inner * wide,
+            "outer_low": -outer * wide,
+            "outer_high": outer * wide,
+        }
+    )
+
+
+def _labels(points: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
+    """Where the names of cars beyond a limit stand: in a column at the right edge, none over another."""
+    chosen = (
+        points.filter(pl.col("beyond") > 0)
+        .sort(pl.col("excess_pct").abs(), descending=True)
+        .head(LABELS_MOST)
+    )
+    ends = [*points["excess_pct"], limits["outer_low"].min(), limits["outer_high"].max()]
+    low, high = float(min(ends)), float(max(ends))
+    gap = (high - low) * 15 / HEIGHT_PX
+    edge = limits["evidence"].max()
+    return chosen.select("name", "evidence", "excess_pct").with_columns(
+        edge=pl.lit(edge),
+        label_at=pl.Series(apart(chosen["excess_pct"].to_list(), gap, low, high), dtype=pl.Float64),
+    )
+
+
+@cache
+def _look(words: tuple[tuple[str, str], ...]) -> alt.LayerChart:
+    names = dict(words)
+    limits = alt.Chart(alt.NamedData("limits")).encode(
+        x=alt.X(
+            "evidence:Q",
+            title="Evidence: precision, 1 / standard error (1/%)",
+            scale=alt.Scale(zero=False, nice=False),
+        )
+    )
+    styles = {"inner": ("95 % limit", [6, 4]), "outer": ("99.8 % limit", [1, 0])}
+    lines = [
+        limits.mark_line(strokeWidth=1.5, color="black", strokeDash=styles[name][1]).encode(
+            y=alt.Y(f"{name}_{side}:Q", title="Excess (% of fuel volume)")
+        )
+        for name in styles
+        for side in ("low", "high")
+    ]
+    tags = [
+        limits.transform_window(place="row_number()")
+        .transform_filter("datum.place == 3")
+        .mark_text(align="left", dy=-8 if name == "outer" else 12, text=styles[name][0])
+        .encode(y=f"{name}_high:Q")
+        for name in styles
+    ]
+    labels = alt.Chart(alt.NamedData("labels"))
+    leaders = labels.mark_rule(strokeWidth=0.8, color="#595959").encode(
+        x="evidence:Q", x2="edge:Q", y="excess_pct:Q", y2="label_at:Q"
+    )
+    names_at = labels.mark_text(align="left", dx=4).encode(x="edge:Q", y="label_at:Q", text="name:N")
+    points = (
+        alt.Chart(alt.NamedData("rows"))
+        .mark_point(size=70, filled=True, opacity=1)
+        .encode(
+            x="evidence:Q",
+            y="excess_pct:Q",
+            color=signal_colour(names, alt.Legend(columns=2)),
+            shape=signal_shape(names),
+            tooltip=[
+                alt.Tooltip("name:N", title="car"),
+                alt.Tooltip("signal:N", title="signal"),
+                alt.Tooltip("excess_pct:Q", title="excess (%)", format="+.1f"),
+                alt.Tooltip("error_pct:Q", title="standard error (%)", format=".1f"),
+            ],
+        )
+    )
+    return alt.layer(*lines, *tags, leaders, names_at, points).properties(
+        width="container", height=HEIGHT_PX, padding={"left": 5, "top": 5, "bottom": 5, "right": 84}
+    )
+
+
+def _sentence(points: pl.DataFrame, tau_pct: float) -> str:
+    outer = points.filter(pl.col("beyond") == BEYOND[2]).height
+    inner = points.filter(pl.col("beyond") == BEYOND[1]).height
+    return (
+        f"Excess of {points.height} cars against how much evidence there is for it: {outer} lie beyond the 99.8 % limit, "
+        f"{inner} more beyond the 95 % limit; the limits allow for a spread of {tau_pct:.1f} % between cars."
+    )

@@ -1,0 +1,81 @@
+"""One car's excess log by log over the four quarters: is it new, steady, growing?"""
+
+from functools import cache
+
+import altair as alt
+import polars as pl
+
+from reports.charts.chart import Chart
+from reports.theme import BLACK, BLUE, INK_SOFT
+
+HEIGHT_PX = 220
+HEADINGS = {
+    "date": "date",
+    "kind": "when",
+    "pulls": "pulls",
+    "excess_pct": "excess (% of volume)",
+    "excess_low_pct": "at least (%)",
+    "excess_high_pct": "at most (%)",
+    "dropouts": "dropouts",
+    "rail_deficits": "rail deficits",
+}
+KINDS = {True: "log of this quarter", False: "earlier log"}
+
+
+def draw(logs: pl.DataFrame) -> Chart:
+    """logs: CAR_LOGS of one spell; logs without a figure are left out."""
+    rows = (
+        logs.drop_nulls(["excess_pct", "date"])
+        .sort("date", "log")
+        .select(
+            "date",
+            pl.col("in_quarter").replace_strict(KINDS, return_dtype=pl.String).alias("kind"),
+            *(f"excess_{part}pct" for part in ("", "low_", "high_")),
+            "pulls",
+            "dropouts",
+            "rail_deficits",
+        )
+    )
+    return Chart("trend", _look(), {"rows": rows}, HEADINGS, _sentence(rows))
+
+
+@cache
+def _look() -> alt.LayerChart:
+    rows = alt.Chart(alt.NamedData("rows")).encode(
+        x=alt.X(
+            "date:T",
+            title="Date of the log (day)",
+            axis=alt.Axis(format="%-d %b %Y", tickCount=4),
+            scale=alt.Scale(padding=14),
+        ),
+        color=alt.Color(
+            "kind:N",
+            scale=alt.Scale(domain=list(KINDS.values()), range=[BLACK, BLUE]),
+            legend=alt.Legend(columns=2),
+        ),
+    )
+    zero = alt.Chart(alt.NamedData("rows")).mark_rule(color=INK_SOFT, strokeWidth=1.5).encode(y=alt.YDatum(0))
+    span = rows.mark_rule(strokeWidth=1.5).encode(
+        y=alt.Y("excess_low_pct:Q", title="Excess (% of fuel volume)"), y2="excess_high_pct:Q"
+    )
+    points = rows.mark_point(filled=True, size=80, opacity=1).encode(
+        y="excess_pct:Q",
+        shape=alt.Shape("kind:N", scale=alt.Scale(domain=list(KINDS.values()), range=["circle", "square"])),
+        tooltip=[
+            alt.Tooltip("date:T", title="date", format="%-d %b %Y"),
+            alt.Tooltip("excess_pct:Q", title="excess (%)", format="+.1f"),
+        ],
+    )
+    return alt.layer(zero, span, points).properties(width="container", height=HEIGHT_PX)
+
+
+def _sentence(rows: pl.DataFrame) -> str:
+    if rows.is_empty():
+        return "No log of this car has a figure yet."
+    first, last = rows.row(0, named=True), rows.row(rows.height - 1, named=True)
+    if rows.height == 1:
+        return f"Excess of this car's one log, {first['date']}: {first['excess_pct']:+.1f} %."
+    return (
+        f"Excess of {rows.height} logs of this car, each with its 95 % interval: {first['excess_pct']:+.1f} % on "
+        f"{first['date']}, {last['excess_pct']:+.1f} % on {last['date']}."
+    )

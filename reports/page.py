@@ -1,0 +1,88 @@
+"""A study as one self-contained page: no network request, the drawing library and each look of a chart once."""
+
+import json
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import vl_convert
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from models.schemas import Study
+from reports import wording
+from reports.figures import Figure
+from reports.sections import Report, report
+
+
+def render(study: Study) -> str:
+    """The page of a study, as text of an HTML file in UTF-8."""
+    whole = report(study)
+    stills: dict[str, Markup] = {}
+
+    def still(figure: Figure) -> Markup:
+        # SVG written by the drawing library, which escapes the labels in it
+        if figure.name not in stills:
+            stills[figure.name] = Markup(figure.still())  # noqa: S704
+        return stills[figure.name]
+
+    return _template().render(
+        report=whole,
+        still=still,
+        style=_asset("page.css"),
+        script=_asset("page.js"),
+        engine=engine(),
+        numbers=as_json(_numbers(whole)),
+        signal_rank={code: rank for rank, code in enumerate(wording.SIGNAL_CODES)},
+        limit_rank={code: rank for rank, code in enumerate(wording.LIMIT_CODES)},
+        limit_words={code: wording.limit(code).word for code in wording.LIMIT_CODES},
+    )
+
+
+def as_json(value: Any) -> Markup:
+    """JSON that may stand inside a script element: nothing in it can close the element.
+
+    >>> as_json({"a": "</script>"})
+    Markup('{"a":"\\\\u003c/script\\\\u003e"}')
+    """
+    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for sign in "<>&\u2028\u2029":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return Markup(text)  # noqa: S704
+
+
+@cache
+def engine() -> Markup:
+    """The drawing library as one script, without its own network addresses being asked for anything."""
+    script = vl_convert.javascript_bundle(vl_version="6.4")
+    if "</script" in script.lower() or "<!--" in script:
+        raise ValueError("vl_convert's bundle cannot stand inside a page: it holds the end of a script element")
+    return Markup(script)  # noqa: S704
+
+
+def _numbers(whole: Report) -> dict[str, Any]:
+    """Each look once, and every chart's numbers column by column."""
+    looks: dict[str, Any] = {}
+    charts: dict[str, Any] = {}
+    for figure in whole.figures():
+        chart = figure.chart
+        if chart.kind not in looks:
+            looks[chart.kind] = {
+                "spec": chart.spec(),
+                "fields": chart.fields(),
+                "headings": list(chart.headings.items()),
+            }
+        charts[figure.name] = [chart.kind, chart.columns()]
+    return {"looks": looks, "charts": charts}
+
+
+@cache
+def _template() -> Any:
+    environment = Environment(
+        loader=PackageLoader("reports"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    return environment.get_template("page.html")
+
+
+def _asset(name: str) -> Markup:
+    return Markup(files("reports.templates").joinpath(name).read_text(encoding="utf-8"))  # noqa: S704

@@ -1,0 +1,82 @@
+"""Which logs could not be used and why, and what was noted about those that were."""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from reports import wording
+from reports.tables import UNKNOWN, day
+
+REFUSED_MOST = 400  # refused logs listed one by one; the rest are counted
+
+
+@dataclass(frozen=True)
+class Noted:
+    """One thing found in logs: what, what to do, in how many logs of how many cars."""
+
+    message: str
+    remedy: str
+    channels: str
+    logs: int
+    cars: int
+
+
+@dataclass(frozen=True)
+class Refused:
+    """One log that could not be used."""
+
+    label: str
+    date: str
+    reason: str
+    remedy: str
+
+
+@dataclass(frozen=True)
+class Quality:
+    kept: int
+    refused: int
+    rows_in: int
+    rows_kept: int
+    noted: tuple[Noted, ...]
+    refusals: tuple[Refused, ...]
+    unlisted: int
+
+
+def quality(logs: pl.DataFrame) -> Quality:
+    """QUALITY in words."""
+    refused = logs.filter(pl.col("verdict") == "refused").sort("label", "date", nulls_last=True)
+    kept = logs.filter(pl.col("verdict") != "refused")
+    return Quality(
+        kept=kept.height,
+        refused=refused.height,
+        rows_in=int(kept["rows_in"].sum()),
+        rows_kept=int(kept["rows_kept"].sum()),
+        noted=_noted(kept),
+        refusals=tuple(
+            Refused(row["label"] or "not on the roster", day(row["date"]), word.word, word.meaning)
+            for row in refused.head(REFUSED_MOST).iter_rows(named=True)
+            for word in [wording.finding(row["reason"] or "reason not given")]
+        ),
+        unlisted=max(0, refused.height - REFUSED_MOST),
+    )
+
+
+def _noted(kept: pl.DataFrame) -> tuple[Noted, ...]:
+    """Findings of the logs that were used, the most frequent first."""
+    each = (
+        kept.select("label", log=pl.int_range(pl.len()), finding=pl.col("findings").fill_null("").str.split(";"))
+        .explode("finding")
+        .with_columns(pl.col("finding").str.strip_chars().str.split_exact(" ", 1).struct.rename_fields(["code", "channel"]))
+        .unnest("finding")
+        .filter(pl.col("code") != "")
+    )
+    counts = each.group_by("code").agg(
+        pl.col("log").n_unique().alias("logs"),
+        pl.col("label").n_unique().alias("cars"),
+        pl.col("channel").drop_nulls().unique().sort().str.replace_all("_", " ").str.join(", ").alias("channels"),
+    )
+    return tuple(
+        Noted(word.word, word.meaning, row["channels"] or UNKNOWN, row["logs"], row["cars"])
+        for row in counts.sort("logs", "code", descending=[True, False]).iter_rows(named=True)
+        for word in [wording.finding(row["code"])]
+    )

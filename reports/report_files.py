@@ -1,0 +1,19 @@
+"""The page of a study and the tables beside it, into a folder."""
+
+from pathlib import Path
+
+from models.schemas import Study
+from reports.csv_files import csv_files, write_whole
+from reports.page import render
+
+
+def write_report(study: Study, out: Path) -> Path:
+    """Write report.html, cars.csv, changes.csv and baselines.csv into the folder `out`; gives the page's path.
+
+    The folder is made if need be. Every text is made before the first file is written.
+    """
+    texts = {"report.html": render(study), **csv_files(study)}
+    out.mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        write_whole(out / name, text)
+    return out / "report.html"

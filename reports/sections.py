@@ -1,0 +1,196 @@
+"""A study into the sections of the page: plain values and words, no markup."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from models.schemas import Study
+from reports import wording
+from reports.cards import Card, Spell, cards, named, spells
+from reports.charts import bands, caterpillar, funnel
+from reports.figures import Figure
+from reports.next_logs import NextLog, next_logs
+from reports.quality import Quality, quality
+from reports.tables import counted, figure, signed
+from reports.theme import SIGNALS
+from reports.trust import Fact, trust
+
+STILL_SETUPS_MOST = 12  # setups drawn for paper too
+PEERS_FEW = 5  # a setup with fewer cars lends from the regression
+
+
+@dataclass(frozen=True)
+class Tally:
+    """How many setup spells carry one signal."""
+
+    signal: str
+    sign: str
+    word: str
+    meaning: str
+    count: int
+
+
+@dataclass(frozen=True)
+class Change:
+    """A car whose signal or excess is not as last quarter."""
+
+    label: str
+    known: bool  # the label has a card on this page
+    setup: str
+    change: str
+    before: str
+    now: str
+
+
+@dataclass(frozen=True)
+class Setup:
+    """One setup's baseline."""
+
+    name: str
+    cars: int
+    few: bool
+    flagged: tuple[str, ...]
+    figure: Figure
+
+
+@dataclass(frozen=True)
+class Report:
+    """All sections of the page, in its order."""
+
+    quarter: str
+    demo: bool
+    overview: str
+    tallies: tuple[Tally, ...]
+    privacy: str
+    attention: tuple[Spell, ...]
+    changes: tuple[Change, ...]
+    unchanged: int
+    spells: tuple[Spell, ...]
+    caterpillars: tuple[Figure, ...]
+    funnel: Figure | None
+    setups: tuple[Setup, ...]
+    cards: tuple[Card, ...]
+    next_logs: tuple[NextLog, ...]
+    trust: tuple[Fact, ...]
+    quality: Quality
+    cautions: tuple[wording.Caution, ...]
+    made_with: str
+
+    def figures(self) -> list[Figure]:
+        """Every chart of the page."""
+        whole = [*self.caterpillars, *([self.funnel] if self.funnel else []), *(s.figure for s in self.setups)]
+        return whole + [f for spell in self.spells for f in (spell.curve, spell.trend) if f is not None]
+
+
+def report(study: Study) -> Report:
+    """Everything the page says of a study."""
+    every = spells(study)
+    words = wording.signal_words()
+    cars = named(study.cars)
+    whole = funnel.draw(cars, words)
+    changed = [row for row in study.changes.iter_rows(named=True) if row["change"] != "same"]
+    made_with = study.summary.get("made_with", {})
+    return Report(
+        quarter=study.quarter,
+        demo=bool(study.summary.get("demo")),
+        overview=overview(study),
+        tallies=_tallies(study.cars),
+        privacy=_privacy(study.summary),
+        attention=tuple(spell for spell in every if spell.flagged),
+        changes=tuple(_change(row, set(study.cars["label"])) for row in changed),
+        unchanged=study.changes.height - len(changed),
+        spells=tuple(every),
+        caterpillars=tuple(
+            Figure(f"cars{i}", chart, on_paper=True) for i, chart in enumerate(caterpillar.draw(cars, words))
+        ),
+        funnel=Figure("funnel", whole, on_paper=True) if whole else None,
+        setups=_setups(study, cars, words),
+        cards=tuple(cards(every)),
+        next_logs=tuple(next_logs(cars)),
+        trust=tuple(trust(study)),
+        quality=quality(study.quality),
+        cautions=wording.cautions(),
+        made_with=", ".join(f"{name} {version}" for name, version in made_with.items()),
+    )
+
+
+def overview(study: Study) -> str:
+    """How the fleet is, in one paragraph."""
+    cars, counts = study.cars, study.summary.get("counts", {})
+    kept, refused = counts.get("logs_kept"), counts.get("logs_refused")
+    text = (
+        f"In quarter {study.quarter}, {counted(cars['label'].n_unique(), 'car')} in "
+        f"{counted(cars['setup'].n_unique(), 'setup')} gave {counted(kept, 'usable log')} with "
+        f"{counted(counts.get('pulls'), 'full-load pull')}"
+    )
+    text += f"; {counted(refused, 'log')} could not be used. " if refused else ". "
+    parts = [f"{tally.count} {'is' if tally.count == 1 else 'are'} {tally.word}" for tally in _tallies(cars)]
+    parts[0] = parts[0].replace("are needs", "need").replace("is needs", "needs")
+    parts[1] = parts[1].replace("are watch", "are to be watched").replace("is watch", "is to be watched")
+    parts[3] = parts[3].replace("are too", "have too").replace("is too", "has too")
+    text += "Of these, " + ", ".join(parts[:-1]) + f" and {parts[-1]}. "
+    short, reached = (cars.filter(pl.col("pump_limit") == code).height for code in ("rail_short", "reached"))
+    if short or reached:
+        text += f"Running short of fuel pressure or mixture was seen in {counted(short, 'car')}, "
+        text += f"a pump at its ceiling in {reached} more. "
+    else:
+        text += "No pump was seen at its limit. "
+    found = study.summary.get("budget", {}).get("median_detectable_excess_pct")
+    if found is not None:
+        text += f"For half of the cars, an excess of {figure(found)} % or less would have been found."
+    return text.strip()
+
+
+def _tallies(cars: pl.DataFrame) -> tuple[Tally, ...]:
+    counts = dict(cars["signal"].value_counts().iter_rows())
+    return tuple(
+        Tally(code, SIGNALS[code].sign, wording.signal(code).word, wording.signal(code).meaning, counts.get(code, 0))
+        for code in wording.SIGNAL_CODES
+    )
+
+
+def _privacy(summary: dict[str, Any]) -> str:
+    rare = summary.get("rare_setups") or []
+    if not (summary.get("small_club") or rare):
+        return ""
+    text = "In a small club a rare setup reveals its car: think before this page leaves the club."
+    return text + (f" Setups with few cars: {'; '.join(rare)}." if rare else "")
+
+
+def _change(row: dict[str, Any], present: set[str]) -> Change:
+    def side(signal: str | None, excess: float | None) -> str:
+        if signal is None:
+            return "not in the study"
+        word = wording.signal(signal).word
+        return word if excess is None else f"{word}, {signed(excess)} %"
+
+    return Change(
+        row["label"],
+        row["label"] in present,
+        row["setup"],
+        wording.change(row["change"]),
+        side(row["signal_before"], row["excess_before_pct"]),
+        side(row["signal_now"], row["excess_now_pct"]),
+    )
+
+
+def _setups(study: Study, cars: pl.DataFrame, words: dict[str, str]) -> tuple[Setup, ...]:
+    flagged = cars.filter(pl.col("signal").is_in(["action", "warning"]) | pl.col("pump_limit").is_in(["rail_short", "reached"]))
+    keys = ["label", "setup", "spell_since"]
+    curves = study.curves.join(flagged.select(*keys, "name", "signal"), on=keys, nulls_equal=True, maintain_order="left")
+    found = []
+    for (setup,), baseline in study.baselines.group_by("setup", maintain_order=True):
+        drawn = curves.filter(pl.col("setup") == setup)
+        found.append((str(setup), baseline, drawn, flagged.filter(pl.col("setup") == setup)["name"].to_list()))
+    found.sort(key=lambda one: (-len(one[3]), one[0]))
+    return tuple(
+        Setup(
+            name,
+            int(baseline["cars"].max() or 0),  # type: ignore[arg-type]
+            int(baseline["cars"].max() or 0) < PEERS_FEW,  # type: ignore[arg-type]
+            tuple(labels),
+            Figure(f"setup{i}", bands.draw(baseline, drawn, words), on_paper=bool(labels) and i < STILL_SETUPS_MOST),
+        )
+        for i, (name, baseline, drawn, labels) in enumerate(found)
+    )

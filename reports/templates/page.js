@@ -1,0 +1,131 @@
+"use strict";
+(() => {
+  const numbers = JSON.parse(document.getElementById("numbers").textContent);
+  const find = (selector, within = document) => [...within.querySelectorAll(selector)];
+
+  // The drawing library is read only when the first chart is wanted.
+  function engine() {
+    if (!window.vegaEmbed) {
+      const script = document.createElement("script");
+      script.textContent = `(() => {${document.getElementById("engine").textContent}})()`;
+      document.head.append(script);
+    }
+    return window.vegaEmbed;
+  }
+
+  function rows(fields, columns) {
+    return columns[0].map((_, at) => Object.fromEntries(fields.map((field, i) => [field, columns[i][at]])));
+  }
+
+  function draw(figure) {
+    if (figure.dataset.state) return;
+    figure.dataset.state = "drawing";
+    const [kind, data] = numbers.charts[figure.dataset.chart];
+    const look = numbers.looks[kind];
+    const datasets = Object.fromEntries(
+      Object.entries(look.fields).map(([name, fields]) => [name, rows(fields, data[name])]));
+    engine()(find(".drawn", figure)[0], { ...structuredClone(look.spec), datasets },
+      { mode: "vega-lite", actions: false, renderer: "svg", ast: true })
+      .then(() => { figure.classList.add("is-drawn"); figure.dataset.state = "drawn"; })
+      .catch((error) => { figure.dataset.state = "failed"; console.error(error); });
+  }
+
+  const near = new IntersectionObserver((seen) => seen.forEach((one) => {
+    if (one.isIntersecting) { near.unobserve(one.target); draw(one.target); }
+  }), { rootMargin: "300px" });
+  find(".figure").forEach((figure) => near.observe(figure));
+
+  const text = (value) => value === null ? "–"
+    : typeof value === "number" ? String(Number.isInteger(value) ? value : value.toFixed(1)).replace("-", "−") : value;
+
+  function write(figure) {
+    const place = find(".numbers .wide", figure)[0];
+    if (place.childElementCount) return;
+    const [kind, data] = numbers.charts[figure.dataset.chart];
+    const look = numbers.looks[kind];
+    const columns = look.headings.map(([field]) => data.rows[look.fields.rows.indexOf(field)]);
+    const table = place.appendChild(document.createElement("table"));
+    const row = (into, tag, values) => {
+      const line = into.insertRow();
+      values.forEach((value) => {
+        const cell = line.appendChild(document.createElement(tag));
+        cell.textContent = text(value);
+        if (tag === "th") cell.scope = "col";
+        if (typeof value === "number") cell.className = "r";
+      });
+    };
+    row(table.createTHead(), "th", look.headings.map(([, title]) => title));
+    const body = table.createTBody();
+    columns[0].forEach((_, at) => row(body, "td", columns.map((column) => column[at])));
+  }
+
+  document.addEventListener("toggle", (event) => {
+    if (!event.target.open) return;
+    if (event.target.matches(".numbers")) write(event.target.closest(".figure"));
+    else find(".figure", event.target).forEach(draw);
+  }, true);
+
+  // report.html#LABEL opens that car's card
+  function open() {
+    const card = document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    if (!card || !card.matches("details.card")) return;
+    card.open = true;
+    find(".figure", card).forEach(draw);
+    card.scrollIntoView();
+    card.querySelector("summary").focus({ preventScroll: true });
+  }
+  window.addEventListener("hashchange", open);
+
+  const form = document.getElementById("find");
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    // Crockford base32: letters easily mistaken are read as the digits they look like
+    const typed = form.label.value.toUpperCase().replace(/[^0-9A-Z]/g, "").replace(/[IL]/g, "1").replace(/O/g, "0");
+    const label = `${typed.slice(0, 4)}-${typed.slice(4)}`;
+    const known = document.getElementById(label);
+    document.getElementById("found").textContent = known ? "" : `There is no card ${label} in this quarter.`;
+    if (!known) return;
+    if (location.hash === `#${label}`) open(); else location.hash = label;
+  });
+
+  const all = document.getElementById("all");
+  const lines = [...all.tBodies[0].rows];
+  const key = (cell) => {
+    if (cell.dataset.k) return Number(cell.dataset.k);
+    const shown = cell.textContent.trim();
+    if (!cell.matches(".r")) return shown;
+    return shown === "–" ? -Infinity : Number(shown.replace("−", "-"));
+  };
+  find("thead th", all).forEach((head, at) => {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = head.textContent;
+    head.replaceChildren(button);
+    button.addEventListener("click", () => {
+      const up = head.getAttribute("aria-sort") !== "ascending";
+      find("thead th", all).forEach((other) => other.removeAttribute("aria-sort"));
+      head.setAttribute("aria-sort", up ? "ascending" : "descending");
+      const keyed = lines.map((line) => [key(line.cells[at]), line]);
+      keyed.sort(([a], [b]) => (a < b ? -1 : a > b ? 1 : 0) * (up ? 1 : -1));
+      all.tBodies[0].append(...keyed.map(([, line]) => line));
+    });
+  });
+
+  const filter = document.getElementById("filter");
+  const sieve = () => {
+    const wanted = document.getElementById("filter-text").value.toLowerCase();
+    const signal = document.getElementById("filter-signal").value;
+    let count = 0;
+    lines.forEach((line) => {
+      const fits = (!signal || line.dataset.s === signal)
+        && `${line.cells[0].textContent} ${line.cells[1].textContent}`.toLowerCase().includes(wanted);
+      line.hidden = !fits;
+      count += fits;
+    });
+    document.getElementById("filter-count").textContent = `${count} of ${lines.length} rows`;
+  };
+  filter.addEventListener("input", sieve);
+  filter.addEventListener("submit", (event) => event.preventDefault());
+
+  open();
+})();

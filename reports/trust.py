@@ -1,0 +1,97 @@
+"""How far a study can be trusted: false-alarm budget, smallest excess it could find, calibration, hit rate."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from models.schemas import Study
+from reports.tables import UNKNOWN, counted, figure
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One figure: its name, its value as text, and what it means for the reader."""
+
+    name: str
+    value: str
+    meaning: str
+
+
+def trust(study: Study) -> list[Fact]:
+    """Facts about the study itself; a figure that was not measured is said to be unknown."""
+    summary = study.summary
+    return [*_budget(summary.get("budget", {})), *_model(summary.get("model", {})), *_hits(summary.get("hit_rate", {}))]
+
+
+def _budget(budget: dict[str, Any]) -> list[Fact]:
+    return [
+        Fact(
+            "Healthy cars to be expected among those that need attention",
+            figure(budget.get("expected_false_actions")),
+            "The study's own budget: so many such signals chance alone may give in a fleet of this size.",
+        ),
+        Fact(
+            "Healthy cars to be expected among those to watch",
+            figure(budget.get("expected_false_warnings")),
+            "The same for the weaker signal.",
+        ),
+        Fact(
+            "Smallest excess found in four of five cases, median car",
+            _pct(budget.get("median_detectable_excess_pct")),
+            "Of fuel volume. A car with fewer logs or peers needs a larger one; its card says how large.",
+        ),
+    ]
+
+
+def _model(model: dict[str, Any]) -> list[Fact]:
+    facts = [
+        Fact(
+            "Error of the expected duty for a car it has not seen",
+            _pct(model.get("cross_validated_error_pct")),
+            "In per cent of volume, each car predicted from the others.",
+        ),
+        Fact(
+            "Cars inside their 80 % and 95 % intervals",
+            f"{_share(model.get('coverage_80'))} and {_share(model.get('coverage_95'))}",
+            "Should be near 80 % and 95 %. Well below: the intervals are too narrow and should be read with care.",
+        ),
+        Fact(
+            "Spread between healthy cars",
+            _pct(model.get("tau_pct")),
+            "Standard deviation of what healthy cars differ by for no reason a log shows.",
+        ),
+    ]
+    for law in model.get("duty_law") or []:
+        low, high = figure(law.get("round_share_low"), 2), figure(law.get("round_share_high"), 2)
+        facts.append(
+            Fact(
+                f"From duty to volume, {law.get('family')}",
+                f"{figure(law.get('round_share'), 2)} ({low} to {high})",
+                "0: duty is volume already; 1: duty is the closed share of a round lobe, so that volume saturates "
+                "towards the top.",
+            )
+        )
+    for ceiling in model.get("ceilings") or []:
+        source = "learned from plateaus of these logs" if ceiling.get("learned") else "assumed, not seen in these logs"
+        facts.append(Fact(f"Highest duty of calibration {ceiling.get('calibration')}", _pct(ceiling.get("ceiling_pct")), source))
+    return facts
+
+
+def _hits(hits: dict[str, Any]) -> list[Fact]:
+    inspected = hits.get("inspected") or 0
+    value = f"{hits.get('with_finding') or 0} of {inspected}" if inspected else "none inspected yet"
+    return [
+        Fact(
+            "Cars that needed attention, inspected, with something found",
+            value,
+            f"From the roster: {counted(inspected, 'car')} inspected. It does not say how many sick cars are missed: "
+            "cars that look well are seldom inspected.",
+        )
+    ]
+
+
+def _pct(value: float | None) -> str:
+    return UNKNOWN if value is None else f"{figure(value)} %"
+
+
+def _share(value: float | None) -> str:
+    return UNKNOWN if value is None else f"{figure(100 * value, 0)} %"
