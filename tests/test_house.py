@@ -1,6 +1,7 @@
 """The house's own rules: size of files and functions, doors of rooms, tests that mirror rooms."""
 
 import ast
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -56,3 +57,11 @@ def test_a_room_has_a_sign_and_a_small_door(room: str) -> None:
 
 def test_no_init_file_hides_a_room_from_its_tests() -> None:
     assert not list((ROOT / "tests").rglob("__init__.py"))
+
+
+def test_every_folder_of_a_room_is_packed() -> None:
+    build = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]
+    folders = {path.parent for room in ROOMS for path in (ROOT / room).rglob("*.*") if path.suffix != ".pyc"}
+    assert {".".join(folder.relative_to(ROOT).parts) for folder in folders} <= set(build["packages"])
+    endings = {f"*{path.suffix}" for folder in folders for path in folder.glob("*.*")}
+    assert endings - {"*.py"} <= set(build["package-data"]["*"])
