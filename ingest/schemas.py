@@ -36,7 +36,12 @@ CHANNELS: Schema = {
 }
 
 # one row a sample of a kept log; `log` is a keyed digest, `row` the data row in the file (from 1)
-SAMPLES: Schema = {"log": pl.String, "row": pl.Int64, "time_s": pl.Float64, **CHANNELS}
+SAMPLES: Schema = {
+    "log": pl.String,
+    "row": pl.Int64,
+    "time_s": pl.Float64,
+    **dict.fromkeys(CHANNELS, pl.Float32),  # seven digits are more than any sensor has
+}
 
 # one row a full-load pull
 PULLS: Schema = {
@@ -74,14 +79,14 @@ CELLS: Schema = {
     "duty_pct": pl.Float64,  # geometric mean
     "duty_max_pct": pl.Float64,
     "duty_top_share": pl.Float64,  # share of samples within 0.3 points of duty_max_pct
-    "manifold_pressure_kpa": pl.Float64,  # absolute
+    "manifold_pressure_kpa": pl.Float64,  # absolute; geometric mean
     "pressure_log_sd": pl.Float64,  # standard deviation of ln(pressure) inside the cell
     "barometer_assumed": pl.Boolean,  # absolute pressure was made from gauge with a standard barometer
     "boost_kpa": pl.Float64,
     "boost_target_kpa": pl.Float64,
     "intake_air_c": pl.Float64,
     "fuel_c": pl.Float64,
-    "lambda_ratio": pl.Float64,
+    "lambda_ratio": pl.Float64,  # geometric mean
     "ethanol_pct": pl.Float64,  # null where not logged; the roster's is joined by the study
     "rail_pressure_bar": pl.Float64,
     "rail_target_bar": pl.Float64,

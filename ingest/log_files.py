@@ -1,0 +1,207 @@
+"""The files under a folder of logs: which are new or changed, and what a share of them becomes."""
+
+import os
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path, PurePosixPath
+
+import polars as pl
+
+from ingest.findings import Finding, effect, in_words
+from ingest.labels import Key
+from ingest.mapping import ChannelMap
+from ingest.one_batch import Log, one_batch
+from ingest.read_log import read_log
+from ingest.reading import Reading, refusal
+from ingest.roster import Places
+from ingest.seen_files import Seen
+from ingest.store import write_tables
+from ingest.unpack import UnpackError, unpack
+
+BATCH_LOGS = 200
+BATCH_BYTES = 64_000_000  # of unpacked text
+
+
+@dataclass(frozen=True)
+class LogFile:
+    """A file to read. place: under the folder of logs, with "/". known: its logs in the store, by place."""
+
+    path: Path
+    place: str
+    size: int
+    mtime_ns: int
+    known: Mapping[str, Seen] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What reading needs to know, the same for all files. labels: plain name of a car -> label."""
+
+    key: Key
+    places: Places
+    labels: Mapping[str, str]
+    forgotten: frozenset[str]
+    mapping: ChannelMap
+    plausible: Mapping[str, tuple[float, float]]
+    today: date
+    reading: str
+    segments: Path
+
+    def label_of(self, place: str) -> str | None:
+        """Label of the car a place belongs to."""
+        car = self.places.car_of(PurePosixPath(place))
+        return None if car is None else self.labels[car]
+
+
+@dataclass(frozen=True)
+class Made:
+    """A segment on the disk that waits for its ledger; without `segment`, news of unchanged files only.
+
+    places: source -> place. problems: source -> why it was refused, in words. passed_over: forgotten cars'.
+    """
+
+    segment: str
+    ledger: pl.DataFrame | None
+    seen: list[Seen]
+    places: dict[str, str]
+    problems: dict[str, str]
+    findings: Counter[str]
+    unchanged: int
+    passed_over: int
+
+
+def files_under(logs: Path, leave_out: Sequence[Path]) -> list[LogFile]:
+    """Every file under `logs` in the order of its name, hidden ones and those of `leave_out` left out."""
+    out = {path.resolve() for path in leave_out}
+    found = []
+    for folder, names, files in os.walk(logs):
+        here = Path(folder)
+        names[:] = [name for name in names if not name.startswith(".") and (here / name).resolve() not in out]
+        for name in files:
+            path = here / name
+            if not name.startswith(".") and path.resolve() not in out and path.is_file():
+                state = path.stat()
+                place = path.relative_to(logs).as_posix()
+                found.append(LogFile(path, place, state.st_size, state.st_mtime_ns))
+    return sorted(found, key=lambda file: file.place)
+
+
+def is_unchanged(file: LogFile, setting: Setting) -> bool:
+    """True if size, time, way of reading and car are what they were."""
+    return bool(file.known) and all(
+        (seen.size, seen.mtime_ns, seen.reading, seen.label)
+        == (file.size, file.mtime_ns, setting.reading, setting.label_of(seen.place) or "")
+        for seen in file.known.values()
+    )
+
+
+def shares(files: Sequence[LogFile]) -> Iterator[list[LogFile]]:
+    """Files in shares of a batch's size, in their order."""
+    share: list[LogFile] = []
+    size = 0
+    for file in files:
+        if share and (len(share) == BATCH_LOGS or size + file.size > BATCH_BYTES):
+            yield share
+            share, size = [], 0
+        share.append(file)
+        size += file.size
+    if share:
+        yield share
+
+
+def make_segments(number: int, files: Sequence[LogFile], setting: Setting) -> list[Made]:
+    """Read files and write the tables of their segments, `number` being the first part of their names.
+
+    Mostly one segment; more where archives hold more than a batch.
+    """
+    made: list[Made] = []
+    batch = _Batch(setting)
+    for file in files:
+        for place, content, reading in _logs_in(file):
+            batch.take(file, place, content, reading)
+            if batch.is_full:
+                made.append(batch.made(f"{number:08d}-{len(made):04d}"))
+                batch = _Batch(setting)
+    made.append(batch.made(f"{number:08d}-{len(made):04d}"))
+    return made
+
+
+def _logs_in(file: LogFile) -> Iterator[tuple[str, bytes, Reading | None]]:
+    """Place and content of each log of a file; with a Reading where the file itself is refused."""
+    content = b""
+    try:
+        content = file.path.read_bytes()
+        for place, member in unpack(file.place, content):
+            yield place, member, None
+    except UnpackError as error:
+        yield file.place, content, refusal(error.finding)
+    except OSError as error:
+        yield file.place, content, refusal(Finding("unreadable", detail=error.strerror or ""))
+
+
+class _Batch:
+    """Logs taken until there are enough for a segment."""
+
+    def __init__(self, setting: Setting) -> None:
+        self._setting = setting
+        self._logs: list[Log] = []
+        self._seen: list[Seen] = []
+        self._kept_seen: list[Seen] = []
+        self._bytes = 0
+        self._passed_over = 0
+
+    @property
+    def is_full(self) -> bool:
+        return len(self._logs) >= BATCH_LOGS or self._bytes >= BATCH_BYTES
+
+    def take(self, file: LogFile, place: str, content: bytes, reading: Reading | None) -> None:
+        setting = self._setting
+        label = setting.label_of(place)
+        if label in setting.forgotten:
+            self._passed_over += 1
+            return
+        log = setting.key.log(label or "", content)
+        seen = Seen(file.place, place, file.size, file.mtime_ns, log, label or "", setting.reading, "")
+        known = file.known.get(place)
+        if known and (known.log, known.label, known.reading) == (log, label or "", setting.reading):
+            self._kept_seen.append(_with_segment(seen, known.segment))
+            return
+        if reading is None:
+            modified = date.fromtimestamp(file.mtime_ns / 1e9)
+            reading = read_log(place, content, modified=modified, mapping=setting.mapping)
+        twice = any((own.log, own.label) == (log, label) for own in self._logs)
+        self._logs.append(Log(log, setting.key.source(place), label, reading, twice))
+        self._seen.append(seen)
+        self._bytes += len(content)
+
+    def made(self, segment: str) -> Made:
+        if not self._logs:
+            return Made("", None, self._kept_seen, {}, {}, Counter(), len(self._kept_seen), self._passed_over)
+        setting = self._setting
+        tables = one_batch(self._logs, setting.plausible, setting.today)
+        write_tables(
+            setting.segments / segment,
+            {"samples": tables.samples, "pulls": tables.pulls, "cells": tables.cells},
+        )
+        problems, findings = {}, Counter[str]()
+        for log, seen, own in zip(self._logs, self._seen, tables.findings, strict=True):
+            findings.update({finding.code for finding in own})
+            refused = [in_words(finding) for finding in own if effect(finding) == "refuse"]
+            if refused:
+                problems[log.source] = f"{seen.place}: {' '.join(refused)}"
+        return Made(
+            segment,
+            tables.ledger,
+            [_with_segment(seen, segment) for seen in self._seen] + self._kept_seen,
+            {log.source: seen.place for log, seen in zip(self._logs, self._seen, strict=True)},
+            problems,
+            findings,
+            len(self._kept_seen),
+            self._passed_over,
+        )
+
+
+def _with_segment(seen: Seen, segment: str) -> Seen:
+    return Seen(seen.file, seen.place, seen.size, seen.mtime_ns, seen.log, seen.label, seen.reading, segment)

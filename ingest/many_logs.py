@@ -1,0 +1,273 @@
+"""A folder of logs to the store: what is new or changed goes in, with a ledger row for every log."""
+
+import hashlib
+import multiprocessing
+import os
+from collections import Counter, deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from ingest.channels import rules
+from ingest.findings import Finding, InputError, in_words
+from ingest.labels import open_key, plain_name, private_folder, write_labels
+from ingest.log_files import LogFile, Made, Setting, files_under, is_unchanged, make_segments, shares
+from ingest.mapping import ChannelMap, read_mapping
+from ingest.roster import Roster, places, read_roster
+from ingest.seen_files import SeenFiles
+from ingest.store import (
+    Store,
+    commit,
+    create_store,
+    one_writer,
+    store_problem,
+    sweep,
+    write_roster,
+    write_tables,
+)
+
+READING = "1"  # raise it when logs are read differently: then every log is read again
+
+
+@dataclass(frozen=True)
+class IngestResult:
+    """What became of the logs of one run.
+
+    kept, refused: logs read in this run. skipped: unchanged since an earlier one. superseded: replaced an
+    older version of themselves. pulls: in kept logs. findings: code -> logs. problems: for the terminal only,
+    for they name files.
+    """
+
+    kept: int
+    refused: int
+    skipped: int
+    superseded: int
+    pulls: int
+    findings: Mapping[str, int]
+    problems: tuple[str, ...]
+
+
+def ingest_logs(
+    logs: Path,
+    roster: Path,
+    store: Path,
+    *,
+    channels: Path | None = None,
+    workers: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+    today: date | None = None,
+) -> IngestResult:
+    """Add the new and changed logs of a folder to a store.
+
+    logs: folder, walked whole. roster: CSV or XLSX. store: made if absent; names and key go beside it.
+    channels: the club's own mapping file. workers: processes. progress: told (files done, files to do).
+    today: a later day of a log is not believed; by default the system's.
+    A killed run leaves whole segments; the next run goes on from there.
+    Raises InputError with every problem at once; then nothing was ingested.
+    """
+    files, sheet, mapping = _checked_input(logs, roster, store, channels)
+    with one_writer(store):
+        home = create_store(store)
+        sweep(home)
+        key = open_key(store, in_use=bool(home.segments()))
+        labels = write_labels(store, sheet.cars, key)
+        by_name = {plain_name(car): label for car, label in labels.items()}
+        write_roster(home, sheet.table(by_name).filter(~pl.col("label").is_in(home.forgotten())))
+        setting = Setting(
+            key,
+            places(sheet),
+            by_name,
+            frozenset(home.forgotten()),
+            mapping,
+            {name: rule.plausible for name, rule in rules().items()},
+            today or date.today(),
+            _reading(channels),
+            store / "segments",
+        )
+        return _ingest(files, sheet, home, setting, workers, progress)
+
+
+def _checked_input(
+    logs: Path, roster: Path, store: Path, channels: Path | None
+) -> tuple[list[LogFile], Roster, ChannelMap]:
+    """What a run starts from; every problem of it at once."""
+    problems = [store_problem(store)] if store_problem(store) else []
+    sheet, mapping, files = Roster((), ()), ChannelMap(), []
+    try:
+        sheet = read_roster(roster)
+    except InputError as error:
+        problems += error.problems
+    except OSError as error:
+        problems.append(f"{roster}: cannot be read ({error.strerror}). Check the name.")
+    try:
+        mapping = read_mapping(channels) if channels else mapping
+    except InputError as error:
+        problems += error.problems
+    if not logs.is_dir():
+        problems.append(f"{logs}: no folder. Name the folder that holds the logs.")
+    else:
+        leave_out = [roster, store, private_folder(store), *([channels] if channels else [])]
+        files = files_under(logs, leave_out)
+        if not files:
+            problems.append(f"{logs}: no files in it. Put each car's logs into a folder named as the car.")
+    if problems:
+        raise InputError(problems)
+    return files, sheet, mapping
+
+
+def _reading(channels: Path | None) -> str:
+    """How logs are read, in short: a changed mapping file means that they must be read again."""
+    mapping = hashlib.sha256(channels.read_bytes()).hexdigest()[:12] if channels else ""
+    return f"{READING}:{mapping}"
+
+
+@dataclass
+class _Run:
+    """One run's counts, and what the store held before it. kept_at: log -> the source that is kept for it."""
+
+    home: Store
+    seen: SeenFiles
+    sources: set[str]
+    kept_at: dict[str, str]
+    verdicts: Counter[str] = field(default_factory=Counter)
+    findings: Counter[str] = field(default_factory=Counter)
+    problems: list[str] = field(default_factory=list)
+
+    def commit(self, made: Made) -> None:
+        """Make a segment count, and remember its files."""
+        self.verdicts["skipped"] += made.unchanged
+        self.verdicts["passed_over"] += made.passed_over
+        if made.ledger is None:
+            self.seen.add(made.seen)
+            return
+        segment = self.home.path / "segments" / made.segment
+        ledger, problems = self._without_twice(segment, made)
+        self.seen.add(made.seen)
+        commit(segment, ledger)
+        self.findings += made.findings
+        self.problems += problems.values()
+        for log, source, verdict, pulls in ledger.select("log", "source", "verdict", "pulls").iter_rows():
+            self.verdicts[verdict] += 1
+            self.verdicts["superseded"] += source in self.sources
+            self.verdicts["pulls"] += pulls
+            if verdict == "kept":
+                self.kept_at[log] = source
+
+    def _without_twice(self, segment: Path, made: Made) -> tuple[pl.DataFrame, Mapping[str, str]]:
+        """Ledger and problems of a segment, logs refused that are kept from another place already."""
+        assert made.ledger is not None
+        kept = made.ledger.filter(pl.col("verdict") == "kept")
+        twice = [
+            log for log, source in kept.select("log", "source").iter_rows()
+            if self.kept_at.get(log, source) != source
+        ]  # fmt: skip
+        if not twice:
+            return made.ledger, made.problems
+        rows = [_refused_twice(row) if row["log"] in twice else row for row in made.ledger.to_dicts()]
+        for name in ("samples", "pulls", "cells"):
+            table = pl.read_parquet(segment / f"{name}.parquet")
+            write_tables(segment, {name: table.filter(~pl.col("log").is_in(twice))})
+        words = in_words(Finding("log_twice"))
+        news = {
+            row["source"]: f"{made.places[row['source']]}: {words}" for row in rows if row["log"] in twice
+        }
+        self.findings["log_twice"] += len(twice)
+        return pl.DataFrame(rows, schema=made.ledger.schema), {**made.problems, **news}
+
+
+def _refused_twice(row: dict) -> dict:
+    lost = {"reason": "log_twice", "rows": row["rows_kept"]}
+    found = {"code": "log_twice", "channel": None, "row": None, "rows": None}
+    return row | {
+        "verdict": "refused",
+        "reason": "log_twice",
+        "rows_kept": 0,
+        "pulls": 0,
+        "findings": [*row["findings"], found],
+        "dropped": [*row["dropped"], lost],
+    }
+
+
+def _ingest(
+    files: Sequence[LogFile],
+    sheet: Roster,
+    home: Store,
+    setting: Setting,
+    workers: int,
+    progress: Callable[[int, int], None] | None,
+) -> IngestResult:
+    segments = [segment.name for segment in home.segments()]
+    seen = SeenFiles(private_folder(home.path) / "paths.csv", segments)
+    before = home.ledger().select("log", "source", "verdict", "reason").collect()
+    kept = before.filter(pl.col("verdict") == "kept")
+    run = _Run(home, seen, set(before["source"]), dict(kept.select("log", "source").iter_rows()))
+    files = [replace(file, known=_known(file, seen, setting, _freed(before, run.kept_at))) for file in files]
+    to_do = [file for file in files if not is_unchanged(file, setting)]
+    run.verdicts["skipped"] = sum(len(file.known) for file in files if is_unchanged(file, setting))
+    done, first = 0, 1 + max((int(name.split("-")[0]) for name in segments), default=0)
+    batches = list(shares(to_do))
+    if progress:
+        progress(0, len(to_do))
+    for share, made in zip(batches, _made(batches, first, setting, workers), strict=True):
+        for segment in made:
+            run.commit(segment)
+        done += len(share)
+        if progress:
+            progress(done, len(to_do))
+    notes = list(sheet.notes)
+    if run.verdicts["passed_over"]:
+        notes.append(f"{run.verdicts['passed_over']} logs of forgotten cars passed over.")
+    count = run.verdicts
+    return IngestResult(
+        count["kept"],
+        count["refused"],
+        count["skipped"],
+        count["superseded"],
+        count["pulls"],
+        dict(sorted(run.findings.items())),
+        tuple(notes + run.problems),
+    )
+
+
+def _freed(before: pl.DataFrame, kept_at: Mapping[str, str]) -> set[str]:
+    """Sources refused as the second copy of a log whose first copy is no longer kept."""
+    twice = before.filter(pl.col("reason") == "log_twice").select("log", "source").iter_rows()
+    return {source for log, source in twice if log not in kept_at}
+
+
+def _known(file: LogFile, seen: SeenFiles, setting: Setting, freed: set[str]) -> dict:
+    known = seen.of(file.place)
+    if not freed:
+        return known
+    return {place: row for place, row in known.items() if setting.key.source(place) not in freed}
+
+
+def _made(
+    batches: Sequence[Sequence[LogFile]], first: int, setting: Setting, workers: int
+) -> Iterator[list[Made]]:
+    """The segments of each share of the files, in order, whoever makes them."""
+    if workers <= 1 or len(batches) <= 1:
+        for number, share in enumerate(batches, first):
+            yield make_segments(number, share, setting)
+        return
+    threads = os.environ.get("POLARS_MAX_THREADS")
+    os.environ["POLARS_MAX_THREADS"] = "1"  # the processes share the cores among them
+    try:
+        context = multiprocessing.get_context("spawn")
+        with ProcessPoolExecutor(min(workers, len(batches)), mp_context=context) as pool:
+            waiting: deque[Future[list[Made]]] = deque()
+            for number, share in enumerate(batches, first):
+                waiting.append(pool.submit(make_segments, number, share, setting))
+                if len(waiting) > 2 * workers:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+    finally:
+        if threads is None:
+            del os.environ["POLARS_MAX_THREADS"]
+        else:
+            os.environ["POLARS_MAX_THREADS"] = threads

@@ -1,0 +1,95 @@
+"""Which files are in the store already, so that unchanged ones are skipped. Private: it names files."""
+
+import csv
+import io
+import os
+from collections.abc import Iterable
+from dataclasses import astuple, dataclass, fields
+from pathlib import Path
+
+from ingest.labels import write_private
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One log as it was when it went in (or was refused).
+
+    file: where the file lies under the folder of logs. place: the same, or file/member of an archive.
+    log: keyed digest. label: "" where the car was not on the roster. reading: how logs were read then.
+    segment: of the store; the row counts only if the segment does.
+    """
+
+    file: str
+    place: str
+    size: int
+    mtime_ns: int
+    log: str
+    label: str
+    reading: str
+    segment: str
+
+
+_COLUMNS = tuple(field.name for field in fields(Seen))
+
+
+class SeenFiles:
+    """The list of paths of one store. Only for who holds the store for writing."""
+
+    def __init__(self, path: Path, segments: Iterable[str]) -> None:
+        """path: paths.csv, which may be missing. segments: those that count."""
+        self._path = path
+        self._by_file: dict[str, dict[str, Seen]] = {}
+        counts = set(segments)
+        whole, rows = _read(path)
+        for row in rows:
+            if row.segment in counts:
+                self._by_file.setdefault(row.file, {})[row.place] = row
+            else:
+                whole = False
+        if not whole or len(rows) > 2 * sum(map(len, self._by_file.values())):
+            self._rewrite()
+
+    def of(self, file: str) -> dict[str, Seen]:
+        """Place -> what is known of each log of a file."""
+        return self._by_file.get(file, {})
+
+    def add(self, rows: Iterable[Seen]) -> None:
+        """Append; called before the segment is committed, so that nothing committed is ever unknown."""
+        with self._path.open("a", encoding="utf-8", errors="surrogateescape", newline="") as file:
+            file.write(_text(rows))
+            file.flush()
+            os.fsync(file.fileno())
+
+    def remove(self, label: str) -> None:
+        """Forget every file of a label."""
+        self._by_file = {
+            file: rows
+            for file, rows in self._by_file.items()
+            if label not in {row.label for row in rows.values()}
+        }
+        self._rewrite()
+
+    def _rewrite(self) -> None:
+        rows = [row for rows in self._by_file.values() for row in rows.values()]
+        write_private(self._path, ",".join(_COLUMNS) + "\n" + _text(rows))
+
+
+def _text(rows: Iterable[Seen]) -> str:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows(astuple(row) for row in rows)
+    return text.getvalue()
+
+
+def _read(path: Path) -> tuple[bool, list[Seen]]:
+    """Rows, and whether the file is in order: a killed run may have left a torn line."""
+    if not path.exists():
+        return False, []
+    text = path.read_text(encoding="utf-8", errors="surrogateescape")
+    rows, whole = [], text.endswith("\n")
+    for cells in list(csv.reader(io.StringIO(text, newline="")))[1:]:
+        try:
+            file, place, size, mtime_ns, log, label, reading, segment = cells
+            rows.append(Seen(file, place, int(size), int(mtime_ns), log, label, reading, segment))
+        except ValueError:
+            whole = False
+    return whole, rows
