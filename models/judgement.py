@@ -1,0 +1,148 @@
+"""From what the rounds learned to one row of evidence a spell."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.stats import false_discovery_control, t
+
+from models.design_matrix import Rows
+from models.evidence import (
+    combine_p,
+    contrast_z,
+    directions,
+    event_p,
+    join_events,
+    one_sided_p,
+    template_z,
+    templates,
+    third_contrasts,
+)
+from models.excess import LEVEL, SLOPE, FourNumbers, excess_interval
+from models.learning import Learned
+from models.power import action_limit, detectable_excess_pct, logs_needed, needed_z
+
+Array = NDArray[np.float64]
+
+TOLD_APART_SD = 0.10  # an expectation wider than this cannot tell the pump from its engine
+
+
+@dataclass(frozen=True)
+class Excesses:
+    """Excess with its 95 % interval, (units, 3) [ln volume]: overall, the thirds of the rev range, quarter's end."""
+
+    overall: Array
+    thirds: Array  # (units, 3 thirds, 3)
+    at_end: Array
+
+    def largest(self) -> tuple[Array, Array]:
+        """Highest excess of all and highest lower bound among those, in per cent of volume. (units,), (units,)"""
+        every = np.concatenate([self.overall[:, None], self.thirds, self.at_end[:, None]], axis=1)
+        return 100 * np.expm1(every[:, :, 0]), 100 * np.expm1(every[:, :, 1])
+
+
+def freedom(healthy: Array) -> float:
+    """Degrees of freedom of the healthy spread: about half a fleet's worth beside what the prior brings."""
+    return max(6.0, float(healthy.sum()) / 2.0 + 4.0)
+
+
+def excesses(numbers: FourNumbers, spread: Array, degrees: float) -> Excesses:
+    """Shrunk excess of every spell, overall and by parts."""
+    ends = np.zeros((len(numbers.values), 4))
+    ends[:, LEVEL], ends[:, SLOPE] = 1.0, np.where(numbers.dated, 1.0 - numbers.passed, 0.0)
+    level = np.array([1.0, 0.0, 0.0, 0.0])
+    thirds = [level + contrast for contrast in third_contrasts().values()]
+    return Excesses(
+        _interval(numbers, spread, np.tile(level, (len(ends), 1)), degrees),
+        np.stack([_interval(numbers, spread, np.tile(a, (len(ends), 1)), degrees) for a in thirds], axis=1),
+        _interval(numbers, spread, ends, degrees),
+    )
+
+
+def _interval(numbers: FourNumbers, spread: Array, contrasts: Array, degrees: float) -> Array:
+    rows = [
+        excess_interval(float(a @ values), float(a @ S @ a), float(a @ spread @ a), degrees)
+        for a, values, S in zip(contrasts, numbers.values, numbers.covariance, strict=True)
+    ]
+    return np.array(rows).reshape(-1, 3)
+
+
+def evidence(learned: Learned, events: pl.DataFrame, setups: pl.Series) -> pl.DataFrame:
+    """One row a spell: excess, tests, p- and q-value, power. Spells without rows in the quarter have nulls.
+
+    events: one row a spell in the same order, with logs, pulls, dropouts. setups: its setup, in the same order.
+    """
+    numbers, spread = learned.judged.numbers, learned.spread
+    degrees = freedom(learned.healthy[numbers.judged])
+    names = [shape.name for shape in templates()]
+    z = np.column_stack([template_z(numbers, spread, directions(shape, numbers)) for shape in templates()])
+    weights = np.array([shape.weight for shape in templates()])
+    p_curve = combine_p(one_sided_p(z, degrees), weights)
+    counted = events.select(pl.col("dropouts", "pulls", "logs").fill_null(0).cast(pl.Float64))
+    p = join_events(p_curve, event_p(counted["dropouts"].to_numpy(), counted["pulls"].to_numpy()))
+    q, limit = false_discovery(p, numbers.judged)
+    found = excesses(numbers, spread, degrees)
+    largest, lower = found.largest()
+    variance = numbers.covariance[:, LEVEL, LEVEL] + spread[LEVEL, LEVEL]
+    needed = needed_z(limit, degrees)
+    level_z = contrast_z(numbers, spread, np.array([1.0, 0.0, 0.0, 0.0]))
+    label_sd = _label_sd(learned.rows)
+    table = pl.DataFrame(
+        {
+            "spell": learned.rows.spells.astype(np.int32),
+            **{name: 100 * np.expm1(found.overall[:, k]) for k, name in enumerate(EXCESS_COLUMNS)},
+            "level_z": level_z,
+            **{f"shape_{name}_z": contrast_z(numbers, spread, a) for name, a in third_contrasts().items()},
+            "trend_z": np.where(numbers.dated, contrast_z(numbers, spread, np.array([0.0, 0, 0, 1])), np.nan),
+            "p_curve": p_curve,
+            "p_value": p,
+            "q_value": q,
+            "p_low": t.cdf(level_z, degrees),
+            "strongest": [names[k] for k in z.argmax(axis=1)],
+            "worth_acting": ((largest >= EXCESS_MIN_PCT) & (lower > 0)).any(axis=1),
+            "ethanol_explains": _ethanol_explains(found, label_sd, z, names),
+            "detectable_excess_pct": detectable_excess_pct(variance, needed),
+            "logs_needed": logs_needed(counted["logs"].to_numpy(), learned.judged.sampling, variance, needed),
+            "told_apart": _own_sd(learned) < TOLD_APART_SD,
+            "healthy": learned.healthy,
+            "judged": numbers.judged,
+            "setup": setups,
+        }
+    )
+    return _blank_unjudged(table).with_columns(
+        peers_mostly_high=(pl.col("healthy").filter("judged").mean().over("setup") < 0.5).fill_null(False)
+    )
+
+
+EXCESS_COLUMNS = ("excess_pct", "excess_low_pct", "excess_high_pct")
+EXCESS_MIN_PCT = 4.0
+
+
+def false_discovery(p: Array, judged: NDArray[np.bool_]) -> tuple[Array, float]:
+    """q-value of each judged spell (nan else), and the p-value that the next one would need for q <= 0.05."""
+    q = np.full(len(p), np.nan)
+    if judged.any():
+        q[judged] = false_discovery_control(np.clip(p[judged], 0.0, 1.0))
+    return q, action_limit(p[judged])
+
+
+def _label_sd(rows: Rows) -> Array:
+    """Standard deviation of ln(volume) from an ethanol content that was not measured. (units,)"""
+    return np.array([rows.ethanol_sd[rows.of(unit)].mean() for unit in range(rows.units)])
+
+
+def _ethanol_explains(found: Excesses, label_sd: Array, z: Array, names: list[str]) -> NDArray[np.bool_]:
+    """A wrong label moves the level only: it explains an excess at all speeds up to two standard deviations."""
+    shape_only = np.isin(np.array(names)[z.argmax(axis=1)], ["low", "middle", "high"])
+    return (label_sd > 0) & (found.overall[:, 0] <= 2 * label_sd) & ~shape_only
+
+
+def _own_sd(learned: Learned) -> Array:
+    rows = learned.rows
+    return np.sqrt([learned.judged.own_variance[rows.of(unit)].mean() for unit in range(rows.units)])
+
+
+def _blank_unjudged(table: pl.DataFrame) -> pl.DataFrame:
+    floats = [name for name, dtype in table.schema.items() if dtype == pl.Float64 and name != "healthy"]
+    return table.with_columns(pl.when("judged").then(pl.col(floats).fill_nan(None)))

@@ -1,0 +1,54 @@
+"""From evidence to the four words: action, warning, clear, undecided. Words borrowed, limits our own."""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+
+@dataclass(frozen=True)
+class SignalRule:
+    """Limits of the signals.
+
+    q_max: false discovery rate of `action` over the fleet (Benjamini & Hochberg 1995, J R Stat Soc B 57:289).
+    excess_min_pct: the least excess worth acting on. logs_min: logs before anyone acts. pulls_collapsing_min: pulls
+    with a dropout in which the rail collapsed. warning_p: one-sided p of two standard deviations.
+    low_p: for cars below their peers. telling_pct: "clear" only where this excess would have been found.
+    """
+
+    q_max: float = 0.05
+    excess_min_pct: float = 4.0
+    logs_min: int = 2
+    pulls_collapsing_min: int = 2
+    warning_p: float = 0.023
+    low_p: float = 0.01
+    telling_pct: float = 10.0
+
+
+def signals(evidence: pl.DataFrame, rule: SignalRule = SignalRule()) -> pl.DataFrame:
+    """`evidence` with `signal`, `high` and `low` (what kind of evidence the signal rests on).
+
+    evidence: one row a spell with logs, p_value, q_value, p_low, largest_excess_pct and largest_excess_low_pct (the
+    highest of overall, thirds and quarter's end, and whether one of them has its lower bound above 0),
+    pulls_collapsing, ethanol_explains (a label's two standard deviations would), pump_limit,
+    detectable_excess_pct, peers_mostly_high. Null p_value: nothing could be judged.
+    """
+    worth = pl.col("worth_acting").fill_null(False)
+    dropping = pl.col("pulls_collapsing").fill_null(0) >= rule.pulls_collapsing_min
+    significant = (pl.col("q_value") <= rule.q_max).fill_null(False)
+    would_act = significant & (worth | dropping)
+    held_back = (pl.col("logs") < rule.logs_min) | (pl.col("ethanol_explains").fill_null(False) & ~dropping)
+    high = (pl.col("p_value") <= rule.warning_p).fill_null(False)
+    low = (pl.col("p_low") <= rule.low_p).fill_null(False)
+    limited = pl.col("pump_limit").is_in(["rail_short", "reached"]).fill_null(False)
+    told = (pl.col("detectable_excess_pct") <= rule.telling_pct).fill_null(False) & ~pl.col("peers_mostly_high")
+    return evidence.with_columns(
+        signal=pl.when(would_act & ~held_back)
+        .then(pl.lit("action"))
+        .when(high | would_act | low | limited)
+        .then(pl.lit("warning"))
+        .when(told & pl.col("p_value").is_not_null())
+        .then(pl.lit("clear"))
+        .otherwise(pl.lit("undecided")),
+        high=high | would_act,
+        low=low,
+    )

@@ -1,0 +1,246 @@
+"""The study of one quarter, step by step."""
+
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from models.baselines import baselines
+from models.change import changes
+from models.curves import car_curves, own_curves, setup_curves
+from models.fleet import Material, gather, window
+from models.judgement import evidence, freedom
+from models.learning import Learned, learn
+from models.patterns import check_first, patterns
+from models.pump_limit import pump_limit
+from models.queries import run_query
+from models.schemas import BASELINES, CAR_LOGS, CARS, CURVES, QUALITY, Study
+from models.signals import signals
+from models.summary import summarize
+from models.trend import first_seen, log_table
+
+SENSOR_CODES = ("sensor_at_end",)
+
+
+def run_study(
+    cells: pl.DataFrame,
+    pulls: pl.DataFrame,
+    ledger: pl.DataFrame,
+    roster: pl.DataFrame,
+    quarter: str | None = None,
+    previous: Study | None = None,
+    today: date | None = None,
+) -> Study:
+    """CELLS, PULLS, LEDGER and ROSTER of a store -> the Study of a quarter.
+
+    quarter: "2026Q3"; without it the quarter of the newest log. previous: the study of the quarter before, for
+    what changed. today: logs dated later count for nothing; default is this day.
+    Raises ValueError in words for a quarter that is none and for a store without a kept log.
+    """
+    today = today or date.today()
+    when = window(quarter, ledger, today)
+    material = gather(cells, pulls, ledger, roster, when, today)
+    learned = learn(material.fleet) if material.fleet else None
+    judged = judge_cars(material, learned)
+    curves = _curves(material, learned)
+    logs = _car_logs(material, learned)
+    cars = _cars(judged, curves, logs, material)
+    quality = _quality(ledger, when.in_quarter())
+    return Study(
+        quarter=when.quarter,
+        cars=cars,
+        changes=changes(previous.cars if previous else None, cars),
+        baselines=_baselines(material, learned),
+        curves=_with_since(curves, material.spells, CURVES),
+        car_logs=_with_since(logs, material.spells, CAR_LOGS),
+        quality=quality,
+        summary=summarize(when.quarter, cars, material, learned, quality),
+    )
+
+
+def judge_cars(material: Material, learned: Learned | None) -> pl.DataFrame:
+    """One row a spell of the quarter: events, limits, evidence, signal, pattern, what to check first."""
+    setups = material.spells.select(
+        "spell", "label", "setup", "engine", "pump", "boost_hardware", "calibration",
+        spell_since=pl.col("since"), spell_until=pl.col("until"),
+    )  # fmt: skip
+    when = material.window
+    active = (pl.col("spell_since").is_null() | (pl.col("spell_since") < when.end)) & (
+        pl.col("spell_until").is_null() | (pl.col("spell_until") >= when.quarter_start)
+    )
+    base = setups.filter(active).join(_events(material), on="spell", how="left", maintain_order="left")
+    base = base.join(_circumstances(material), on="spell", how="left", maintain_order="left")
+    base = base.with_columns(
+        pl.col("logs", "pulls", "logs_window", "dropouts", "pulls_collapsing").fill_null(0),
+        pl.col("pump_limit").fill_null("unknown"),
+        peers=_peers(),
+    )
+    if learned is None:
+        return _signalled(base.join(_no_evidence(), on="spell", how="left"))
+    units = pl.DataFrame({"spell": learned.rows.spells}).cast(pl.Int32)
+    ordered = units.join(base, on="spell", how="left", maintain_order="left")
+    found = evidence(learned, ordered, units.join(setups, on="spell", maintain_order="left")["setup"])
+    return _signalled(base.join(found.drop("setup"), on="spell", how="left", maintain_order="left"))
+
+
+def _signalled(table: pl.DataFrame) -> pl.DataFrame:
+    filled = table.with_columns(
+        pl.col("peers_mostly_high", "told_apart", "ethanol_logged", "lambda_logged", "intake_logged", "rail_logged",
+               "barometer_assumed", "sensor_at_end").fill_null(False),
+    )  # fmt: skip
+    return check_first(patterns(signals(filled)))
+
+
+def _no_evidence() -> pl.DataFrame:
+    """The columns of `evidence` that the signals read, without a row: nobody could be judged."""
+    floats = ["excess_pct", "excess_low_pct", "excess_high_pct", "level_z", "shape_low_z", "shape_mid_z", "shape_high_z",
+              "trend_z", "p_curve", "p_value", "q_value", "p_low", "detectable_excess_pct", "logs_needed"]  # fmt: skip
+    flags = ["worth_acting", "ethanol_explains", "told_apart", "judged", "peers_mostly_high"]
+    schema = {"spell": pl.Int32, "strongest": pl.String} | dict.fromkeys(floats, pl.Float64)
+    return pl.DataFrame(schema=schema | dict.fromkeys(flags, pl.Boolean))
+
+
+def _peers() -> pl.Expr:
+    """Other cars of the same setup with pulls in the quarter."""
+    driven = pl.col("pulls") > 0
+    others = pl.col("label").filter(driven).n_unique().over("setup") - driven.cast(pl.Int32)
+    return others.clip(lower_bound=0).cast(pl.Int32)
+
+
+def _events(material: Material) -> pl.DataFrame:
+    """spell, logs, pulls, days, dropouts ..., pump_limit, saturated_share: the quarter's events."""
+    events = run_query("events", pulls=material.pulls)
+    now = material.observations.filter("in_quarter")
+    banded = now.group_by("spell", "band_rpm").agg(pl.struct("log", "pull").filter("saturated").n_unique().alias("n"))
+    limited = pump_limit(events, banded.group_by("spell").agg(saturated_pulls=pl.col("n").max()).sort("spell"))
+    share = now.group_by("spell").agg(saturated_share=pl.col("saturated").mean()).sort("spell")
+    counted = material.ledger.group_by("spell").agg(
+        logs=pl.col("in_quarter").sum().cast(pl.Int32), logs_window=pl.len().cast(pl.Int32)
+    )
+    return (
+        counted.join(events.drop("logs"), on="spell", how="left")
+        .join(limited, on="spell", how="left")
+        .join(share, on="spell", how="left")
+        .with_columns(
+            # a rail that was never logged has no deficits to count, rather than none
+            rail_deficits=pl.when(pl.col("pulls_with_rail") > 0).then("rail_deficits"),
+        )
+        .cast({name: pl.Int32 for name in ("pulls", "dropouts", "dropouts_collapsing", "rail_deficits")})
+        .sort("spell")
+    )
+
+
+def _circumstances(material: Material) -> pl.DataFrame:
+    """spell, what was logged, whether a sensor stood at its end: for `check_first`."""
+    now = material.observations.filter("in_quarter")
+    logged = now.group_by("spell").agg(
+        pl.col("ethanol_logged", "lambda_logged", "intake_logged", "rail_logged").all(),
+        pl.col("barometer_assumed").any(),
+    )
+    ended = material.ledger.filter("in_quarter").select(
+        "spell", at_end=pl.col("findings").list.eval(pl.element().struct["code"].is_in(SENSOR_CODES)).list.any()
+    )
+    return logged.join(
+        ended.group_by("spell").agg(sensor_at_end=pl.col("at_end").any()), on="spell", how="left"
+    ).sort("spell")
+
+
+def _baselines(material: Material, learned: Learned | None) -> pl.DataFrame:
+    if learned is None or material.fleet is None:
+        return pl.DataFrame(schema=BASELINES)
+    expected = setup_curves(material.fleet, learned, material.ceilings)
+    return baselines(material.observations, expected)
+
+
+def _curves(material: Material, learned: Learned | None) -> pl.DataFrame:
+    if learned is None or material.fleet is None:
+        return pl.DataFrame(schema={"spell": pl.Int32} | CURVES)
+    degrees = freedom(learned.healthy[learned.judged.numbers.judged])
+    return car_curves(material.fleet, learned, material.ceilings, degrees)
+
+
+def _car_logs(material: Material, learned: Learned | None) -> pl.DataFrame:
+    """spell and CAR_LOGS with `variance` [ln volume]: one row a kept log of the window."""
+    events = material.pulls.group_by("log").agg(
+        pulls=pl.len().cast(pl.Int32), duty_max_pct=pl.col("duty_max_pct").max(),
+        dropouts=pl.col("dropouts").sum().cast(pl.Int32), rail_deficits=pl.col("rail_deficits").sum().cast(pl.Int32),
+    )  # fmt: skip
+    kept = material.ledger.select("spell", "log", "label", "date", "in_quarter").join(
+        material.spells.select("spell", "setup"), on="spell"
+    )
+    every = kept.join(events, on="log", how="left").with_columns(pl.col("pulls", "dropouts").fill_null(0))
+    if learned is None or material.fleet is None:
+        excess = pl.DataFrame(schema={"log": pl.String, "excess": pl.Float64, "variance": pl.Float64})
+    else:
+        judged = learned.judged
+        curves = own_curves(learned)
+        table = log_table(learned.rows, material.fleet.frame, judged.residual, judged.own_variance, curves, learned.noise)
+        excess = table.select("log", "excess", "variance")
+    half = 1.95996 * pl.col("variance").sqrt()
+    return (
+        every.join(excess, on="log", how="left")
+        .with_columns(
+            excess_pct=100 * (pl.col("excess").exp() - 1),
+            excess_low_pct=100 * ((pl.col("excess") - half).exp() - 1),
+            excess_high_pct=100 * ((pl.col("excess") + half).exp() - 1),
+        )
+        .sort("spell", "date", "log")
+    )
+
+
+def _cars(judged: pl.DataFrame, curves: pl.DataFrame, logs: pl.DataFrame, material: Material) -> pl.DataFrame:
+    """Everything known of a spell -> CARS, those that need attention first."""
+    duties = curves.group_by("spell").agg(
+        observed_duty_pct=pl.col("duty_pct").mean(), expected_duty_pct=pl.col("expected_duty_pct").mean()
+    )
+    seen = _since(judged, logs)
+    attention = pl.when(pl.col("pump_limit") == "rail_short").then(0).when(pl.col("pump_limit") == "reached").then(1)
+    rank = pl.col("signal").replace_strict({"action": 2, "warning": 3, "clear": 4, "undecided": 4}, return_dtype=pl.Int32)
+    return (
+        judged.join(duties, on="spell", how="left")
+        .join(seen, on="spell", how="left")
+        .with_columns(
+            logs_needed=pl.when(pl.col("signal") == "undecided").then("logs_needed"),
+            saturated_share=pl.col("saturated_share"),
+            order=attention.otherwise(rank),
+        )
+        .sort("order", "signal", pl.col("excess_pct").fill_null(-1e9) * -1, "label", "spell")
+        .with_columns(pl.selectors.float().exclude("p_value", "q_value").round(3), pl.col("p_value", "q_value").round(6))
+        .select(pl.col(name).cast(dtype) for name, dtype in CARS.items())
+    )
+
+
+def _since(judged: pl.DataFrame, logs: pl.DataFrame) -> pl.DataFrame:
+    """spell, since: the day the excess of a car that stands out is first seen."""
+    rows = []
+    standing = judged.filter(pl.col("signal").is_in(["action", "warning"]) & pl.col("high"))["spell"].to_list()
+    known = logs.filter(pl.col("excess").is_not_null() & pl.col("spell").is_in(standing))
+    for (spell,), group in known.group_by("spell", maintain_order=True):
+        sd = float(group["variance"].mean() or 0.0) ** 0.5  # type: ignore[arg-type]
+        rows.append((spell, first_seen(group["date"].to_list(), group["excess"].to_numpy(), sd, HEALTHY_SD)))
+    return pl.DataFrame(rows, schema={"spell": pl.Int32, "since": pl.Date}, orient="row")
+
+
+HEALTHY_SD = 0.03  # between healthy cars, for the day an excess is first seen
+
+
+def _with_since(table: pl.DataFrame, spells: pl.DataFrame, schema: dict[str, Any]) -> pl.DataFrame:
+    return (
+        table.drop("spell_since", strict=False)
+        .join(spells.select("spell", spell_since="since"), on="spell", how="left", maintain_order="left")
+        .with_columns(pl.selectors.float().round(3))
+        .select(pl.col(name).cast(dtype) for name, dtype in schema.items())
+    )
+
+
+def _quality(ledger: pl.DataFrame, in_quarter: pl.Expr) -> pl.DataFrame:
+    """LEDGER -> QUALITY: the quarter's files and those without a date, findings as codes."""
+    finding = pl.element().struct["code"] + pl.when(pl.element().struct["channel"] != "").then(
+        pl.lit(" ") + pl.element().struct["channel"]
+    ).otherwise(pl.lit(""))
+    return (
+        ledger.filter(in_quarter | pl.col("date").is_null())
+        .with_columns(findings=pl.col("findings").list.eval(finding).list.unique(maintain_order=True).list.join(";"))
+        .sort("verdict", "label", "date", "log", nulls_last=True)
+        .select(pl.col(name).cast(dtype) for name, dtype in QUALITY.items())
+    )
