@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from synthetic_fleet.duty_law import duty_share, full_load_share
+from synthetic_fleet.duty_law import duty_share, full_load_share, standard_barometer_kpa
 from synthetic_fleet.faults import NO_FAULT, QUARTER_START, Fault, draw_fault
 from synthetic_fleet.recorders import RECORDERS, Recorder
 from synthetic_fleet.setups import Setup, pumps, setups
@@ -151,7 +151,7 @@ def _draw_car(name: str, key: tuple[int, int], setup: Setup, faulty: bool, swaps
         error,
         tune,
         float(rng.normal(0.0, 0.008)),
-        101.3 - 0.0118 * float(np.clip(rng.gamma(1.5, 130.0), 0.0, 900.0)),
+        standard_barometer_kpa(float(min(rng.gamma(1.5, 130.0), 900.0))),
         _draw_spells(rng, setup, stated, fault, days, swaps, physics),
         days,
     )

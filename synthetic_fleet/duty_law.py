@@ -29,6 +29,15 @@ def air_mass_g(engine: Engine, rpm: Floats, manifold_kpa: Floats, charge_c: Floa
     return manifold_kpa * engine.displacement_l * filling / (AIR_J_PER_G_K * (np.asarray(charge_c) + 273.15))
 
 
+def standard_barometer_kpa(height_m: float) -> float:
+    """Pressure of the US Standard Atmosphere 1976 at a height, good to the tropopause. [kPa]
+
+    >>> round(standard_barometer_kpa(500.0), 1)
+    95.5
+    """
+    return 101.325 * (1.0 - 2.25577e-5 * height_m) ** 5.25588
+
+
 def fuel_volume_ml(
     air_g: Floats, lambda_ratio: Floats, ethanol_pct: Floats | float, fuel_c: Floats | float
 ) -> Floats:

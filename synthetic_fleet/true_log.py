@@ -39,6 +39,7 @@ class TrueLog:
     spell: Spell
     ethanol_pct: float
     heat: tuple[float, ...]
+    saturated_share: float  # of the full-load samples, duty at its ceiling
     frame: pl.DataFrame
 
 
@@ -63,8 +64,9 @@ def true_log(car: Car, index: int) -> TrueLog:
         "pull": road.pull,
     }
     number = 1 + sum(d == day for d in car.days[:index])
+    saturated = float(pump["saturated"][road.pull > 0].mean())
     frame = pl.DataFrame({**plain, **air, **fuel, **pump})
-    return TrueLog(car, day, number, spell, ethanol, heat, frame)
+    return TrueLog(car, day, number, spell, ethanol, heat, saturated, frame)
 
 
 def lagged(values: Floats, seconds: float) -> Floats:
@@ -128,7 +130,7 @@ def _fuel(
         + rng.uniform(6.0, 13.0)
         + np.clip(road.time_s / 150.0, 0.0, 1.0) * rng.uniform(3.0, 10.0)
     )
-    heat = np.clip((fuel_c - 32.0) / 16.0, 0.0, 1.0)
+    heat = np.clip((fuel_c - 31.0) / 12.0, 0.0, 1.0)
     charge_c = air["intake_air_c"] + 0.15 * (air["coolant_c"] - air["intake_air_c"])
     drawn = air_mass_g(engine, rpm, air["manifold_pressure_kpa"], charge_c)
     volume = fuel_volume_ml(drawn, wanted, ethanol, fuel_c) * (1.0 - PORT_SHARE * spell.setup.port_injection)

@@ -43,6 +43,7 @@ TRUTH = {
     "excess_pct": pl.Float64,  # own level and fault, mean over FULL_LOAD_RPM and over the spell's logs
     "excess_healthy_pct": pl.Float64,  # of that, the car's own
     "fault_from": pl.Date,
+    "saturated_share": pl.Float64,  # of the full-load samples, duty at its ceiling
 }
 
 
@@ -89,6 +90,7 @@ def truth(cars: list[Car], logs: list[TrueLog]) -> pl.DataFrame:
                     "excess_pct": round(total, 3),
                     "excess_healthy_pct": round(healthy, 3),
                     "fault_from": spell.fault.since if spell.fault.kind else None,
+                    "saturated_share": round(float(np.mean([log.saturated_share for log in own])), 4),
                 }
             )
     return pl.DataFrame(rows, schema=TRUTH)

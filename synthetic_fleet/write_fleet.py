@@ -22,6 +22,10 @@ a share of {faulty_share:g} of the cars with a planted fault.
 logs/CAR/     the logs, a folder a car, each car with one of several invented recorders
 roster.csv    what the owners state
 truth.csv     what is true: faults and their size, and how much more fuel volume each pump is asked for
+
+In truth.csv, severity_pct is a fault's greatest size in per cent of fuel volume. Two faults feign it only:
+wrong_roster (severity_pct: the excess that the roster's error makes appear) and ethanol_sensor (points of
+ethanol by which the log is off). Neither is part of excess_pct, nor are sticking's short interruptions.
 """
 
 
