@@ -18,7 +18,7 @@ NOISE = {  # standard deviation of one reading, canonical units
     "battery_v": 0.04,
     "ignition_deg": 0.3,
 }
-LAG_S = {"lambda_ratio": 0.12, "intake_air_c": 1.5, "vehicle_speed_kmh": 0.3, "coolant_c": 4.0}
+LAG_S = {"lambda_ratio": 0.12, "intake_air_c": 1.5, "vehicle_speed_kmh": 0.15, "coolant_c": 4.0}
 
 
 def logged(log: TrueLog) -> pl.DataFrame:
