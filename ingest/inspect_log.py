@@ -11,8 +11,7 @@ from ingest.findings import Finding, meanings, where
 from ingest.mapping import ChannelMap, read_mapping
 from ingest.one_batch import Log, one_batch
 from ingest.read_log import read_log
-from ingest.reading import Reading, refusal
-from ingest.unpack import UnpackError, unpack
+from ingest.reading import Reading
 
 
 def inspect_log(path: Path, *, channels: Path | None = None, today: date | None = None) -> dict[str, Any]:
@@ -21,11 +20,12 @@ def inspect_log(path: Path, *, channels: Path | None = None, today: date | None 
     channels: the club's own mapping file. today: a later day of the log is not believed.
     Gives log, verdict ("kept" or "refused"), reason, rows_in, rows_kept, pulls, dialect, channels
     (canonical name -> column, unit, assumed, min, median, max, the three in canonical units) and findings
-    (code, where, message). Of an archive with several logs the first is shown.
+    (code, where, message).
     Raises InputError for a broken mapping file, OSError where the file cannot be read.
     """
     mapping = read_mapping(channels) if channels else ChannelMap()
-    reading = _reading(path, mapping)
+    modified = date.fromtimestamp(path.stat().st_mtime)
+    reading = read_log(path.name, path.read_bytes(), modified=modified, mapping=mapping)
     plausible = {name: rule.plausible for name, rule in rules().items()}
     tables = one_batch([Log("inspected", "", "", reading)], plausible, today or date.today())
     entry = tables.ledger.row(0, named=True)
@@ -42,24 +42,12 @@ def inspect_log(path: Path, *, channels: Path | None = None, today: date | None 
     }
 
 
-def _reading(path: Path, mapping: ChannelMap) -> Reading:
-    content = path.read_bytes()
-    try:
-        members = unpack(path.name, content)
-    except UnpackError as error:
-        return refusal(error.finding)
-    modified = date.fromtimestamp(path.stat().st_mtime)
-    return read_log(*members[0], modified=modified, mapping=mapping)
-
-
 def _channels(reading: Reading, samples: pl.DataFrame) -> dict[str, dict[str, Any]]:
     """Each channel's origin and range, of the samples that are kept, or of all where the log is refused."""
     frame = samples if samples.height else reading.frame
     told = {}
     for name, channel in reading.channels.items():
-        values = (
-            frame[name].drop_nulls().drop_nans() if name in frame.columns else pl.Series(dtype=pl.Float64)
-        )
+        values = frame[name].drop_nulls().drop_nans() if name in frame.columns else pl.Series(dtype=pl.Float64)
         told[name] = {
             "column": channel.column,
             "unit": channel.unit,

@@ -172,9 +172,7 @@ class _Run:
             table = pl.read_parquet(segment / f"{name}.parquet")
             write_tables(segment, {name: table.filter(~pl.col("log").is_in(twice))})
         words = in_words(Finding("log_twice"))
-        news = {
-            row["source"]: f"{made.places[row['source']]}: {words}" for row in rows if row["log"] in twice
-        }
+        news = {row["source"]: f"{made.places[row['source']]}: {words}" for row in rows if row["log"] in twice}
         self.findings["log_twice"] += len(twice)
         return pl.DataFrame(rows, schema=made.ledger.schema), {**made.problems, **news}
 
@@ -246,9 +244,7 @@ def _known(file: LogFile, seen: SeenFiles, setting: Setting, freed: set[str]) ->
     return {place: row for place, row in known.items() if setting.key.source(place) not in freed}
 
 
-def _made(
-    batches: Sequence[Sequence[LogFile]], first: int, setting: Setting, workers: int
-) -> Iterator[list[Made]]:
+def _made(batches: Sequence[Sequence[LogFile]], first: int, setting: Setting, workers: int) -> Iterator[list[Made]]:
     """The segments of each share of the files, in order, whoever makes them."""
     if workers <= 1 or len(batches) <= 1:
         for number, share in enumerate(batches, first):

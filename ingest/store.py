@@ -52,7 +52,7 @@ class Store:
 
     def ledger(self) -> pl.LazyFrame:
         """LEDGER: the last word on each log file, kept or refused."""
-        return self._current().select(LEDGER).lazy()
+        return self._current().select(*LEDGER).lazy()
 
     def roster(self) -> pl.DataFrame:
         """ROSTER"""

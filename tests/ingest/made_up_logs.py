@@ -55,7 +55,7 @@ def drive(
 
 
 def _line(seconds: float, dt: float, start: float, end: float) -> np.ndarray:
-    return np.linspace(start, end, int(round(seconds / dt)), endpoint=False)
+    return np.linspace(start, end, round(seconds / dt), endpoint=False)
 
 
 def reading(channels: dict[str, np.ndarray], **changed: object) -> Reading:
