@@ -58,14 +58,10 @@ def meanings() -> dict[str, Meaning]:
     wrong = [
         code
         for code, entry in table.items()
-        if set(entry) != {"effect", "message", "remedy"}
-        or entry["effect"] not in EFFECTS
-        or not all(entry.values())
+        if set(entry) != {"effect", "message", "remedy"} or entry["effect"] not in EFFECTS or not all(entry.values())
     ]
     if wrong:
-        raise ValueError(
-            f"findings.toml: {', '.join(wrong)}: needs effect (one of {EFFECTS}), message, remedy"
-        )
+        raise ValueError(f"findings.toml: {', '.join(wrong)}: needs effect (one of {EFFECTS}), message, remedy")
     return {code: Meaning(**entry) for code, entry in table.items()}
 
 

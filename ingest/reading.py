@@ -46,9 +46,7 @@ class Reading:
     refused: str
 
 
-def refusal(
-    finding: Finding, *, dialect: str = "", rows_in: int = 0, notes: tuple[Finding, ...] = ()
-) -> Reading:
+def refusal(finding: Finding, *, dialect: str = "", rows_in: int = 0, notes: tuple[Finding, ...] = ()) -> Reading:
     """A Reading of a log that cannot be used: no rows kept, `finding` says why."""
     dropped = {finding.code: rows_in} if rows_in else {}
     frame = pl.DataFrame(schema={"row": pl.Int64, "time_s": pl.Float64})

@@ -1,0 +1,110 @@
+"""Each channel to its column, each column to its channel: the values decide what words and units left open."""
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from ingest.channels import CLOCK, TIE, Claims, rules
+from ingest.column_fit import Fit, fit
+from ingest.findings import Finding
+from ingest.mapping import ChannelMap
+from ingest.table import Table, Values
+
+NEEDED = ("engine_speed_rpm", "pump_duty_pct")
+
+
+def assign(claims: Claims, table: Table, mapping: ChannelMap) -> tuple[dict[str, Fit], list[Finding]]:
+    """(channel -> its column, findings). A tie is a finding, never guessed.
+
+    A channel without any fitting column is left out; why its columns did not fit is a finding.
+    """
+    fits: dict[str, list[Fit]] = {}
+    findings: list[Finding] = []
+    for channel, candidates in claims.candidates.items():
+        if channel == CLOCK:
+            continue
+        said = mapping.of(channel)
+        tried = [
+            fit(
+                c,
+                rules()[channel],
+                table.numbers[c.column],
+                mapped=bool(said.column),
+                stoichiometric=said.stoichiometric_ratio,
+            )
+            for c in candidates
+            if c.column in table.numbers
+        ]
+        fits[channel] = [result for result in tried if isinstance(result, Fit)]
+        if not fits[channel]:
+            failed = zip(candidates, tried, strict=False)
+            findings += [Finding(code, channel, detail=c.name) for c, code in failed if isinstance(code, str)]
+    _one_channel_a_column(fits, findings)
+    chosen: dict[str, Fit] = {}
+    for channel, found in fits.items():
+        best, finding = _best(channel, found)
+        if best:
+            chosen[channel] = best
+        if finding:
+            findings.append(finding)
+    return chosen, findings + _about_chosen(chosen)
+
+
+def _one_channel_a_column(fits: dict[str, list[Fit]], findings: list[Finding]) -> None:
+    """Take each column from the channels that claim it less well; from all of them where they are equal."""
+    best: dict[int, float] = {}
+    claimed: dict[int, list[tuple[float, str]]] = {}
+    for channel, found in fits.items():
+        for result in found:
+            claimed.setdefault(result.candidate.column, []).append((result.candidate.score, channel))
+    for column, claimants in claimed.items():
+        claimants.sort(reverse=True)
+        tie = len(claimants) > 1 and claimants[0][0] - claimants[1][0] < TIE
+        best[column] = float("inf") if tie else claimants[0][0]
+        if tie:
+            findings += [_ambiguous(channel, [column_name(fits, column)]) for _, channel in claimants[:2]]
+    for channel, found in fits.items():
+        fits[channel] = [f for f in found if f.candidate.score >= best[f.candidate.column]]
+
+
+def column_name(fits: Mapping[str, list[Fit]], column: int) -> str:
+    """The file's name for a column."""
+    return next(f.candidate.name for found in fits.values() for f in found if f.candidate.column == column)
+
+
+def _best(channel: str, found: list[Fit]) -> tuple[Fit | None, Finding | None]:
+    """The best of a channel's columns; None where several are equal and differ in their values."""
+    clear = [f for f in found if not f.candidate.unclear]
+    if not clear:
+        return None, _ambiguous(channel, [f.candidate.name for f in found]) if found else None
+    first, *others = clear
+    equal = [f for f in others if first.candidate.score - f.candidate.score < TIE]
+    if any(not _same(first.values, f.values) for f in equal):
+        return None, _ambiguous(channel, [f.candidate.name for f in (first, *equal)])
+    if equal:
+        names = ", ".join(f.candidate.name for f in (first, *equal))
+        return first, Finding("channel_twice", channel, detail=names)
+    return first, None
+
+
+def _same(one: Values, other: Values) -> bool:
+    """Whether two columns say the same, up to rounding, where both have a value."""
+    spread = float(np.nanmax(one) - np.nanmin(one))
+    differ = np.abs(one - other)
+    both = differ[np.isfinite(differ)]
+    return bool(both.size) and float(np.median(both)) <= 0.01 * spread
+
+
+def _ambiguous(channel: str, names: list[str]) -> Finding:
+    code = "needed_channel_ambiguous" if channel in NEEDED else "channel_ambiguous"
+    return Finding(code, channel, detail=", ".join(names))
+
+
+def _about_chosen(chosen: Mapping[str, Fit]) -> list[Finding]:
+    findings = []
+    for channel, result in chosen.items():
+        if result.assumed:
+            findings.append(Finding(result.assumed, channel, detail=result.candidate.name))
+        if rules()[channel].target == "either" and result.candidate.is_target:
+            findings.append(Finding("requested_not_actual", channel, detail=result.candidate.name))
+    return findings

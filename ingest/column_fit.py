@@ -1,0 +1,100 @@
+"""What the values of a column say: its unit where none is given, and whether they can be the channel at all."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ingest.channels import Candidate, Rule, normalised
+from ingest.table import Values
+from ingest.units import Unit, scale_and_offset
+
+_SHARE_TOP = (0.2, 1.05)  # highest value of a percentage that is written as a share of 1
+_EDGE_SHARE = 0.01  # so much at either end is left to glitches when a unit is told from the values
+_AFR_RANGE = (7.0, 30.0)  # medians; lambda lies well below
+_LAMBDA_RANGE = (0.5, 2.5)
+STOICHIOMETRIC_AFR = 14.7  # petrol, the scale of nearly every gauge (AFDC, Properties of Fuels)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A candidate whose values fit. values: in our unit, NaN where missing. assumed: finding code or ""."""
+
+    candidate: Candidate
+    values: Values
+    assumed: str = ""
+
+
+def fit(candidate: Candidate, rule: Rule, values: Values, *, mapped: bool, stoichiometric: float) -> Fit | str:
+    """The candidate in our unit, or the finding code that says why it is not the channel.
+
+    mapped: a mapping file says that this is the channel, so only its unit is left to find.
+    stoichiometric: air-fuel ratio that the column shows at lambda 1.
+    """
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return "channel_empty"
+    if not candidate.known_unit:
+        return "unit_unknown"
+    if rule.quantity == "ratio":
+        return _lambda(candidate, values, float(np.median(known)), stoichiometric)
+    if rule.quantity == "none":
+        return Fit(candidate, values) if _mostly_within(known, rule.plausible) else "unit_contradicted"
+    if rule.may_be_share and _SHARE_TOP[0] < known.max() <= _SHARE_TOP[1]:
+        return Fit(candidate, values * 100.0, "duty_as_share" if "duty" in rule.name else "unit_assumed")
+    if candidate.unit is None:
+        return _by_values(candidate, rule, values, known)
+    scale, offset = scale_and_offset(candidate.unit.name, rule.unit)
+    if not mapped and not _mostly_within(known * scale + offset, rule.plausible):
+        return "unit_contradicted"
+    return Fit(candidate, values if (scale, offset) == (1.0, 0.0) else values * scale + offset)
+
+
+def _mostly_within(known: Values, plausible: tuple[float, float]) -> bool:
+    """Whether the usual value is plausible; single impossible ones are a matter of quality, not of unit."""
+    low, high = plausible
+    return bool(low <= known.min() and known.max() <= high) or bool(low <= np.median(known) <= high)
+
+
+def _by_values(candidate: Candidate, rule: Rule, values: Values, known: Values) -> Fit | str:
+    """The first of the rule's bare units in which nearly all values are plausible."""
+    low, high = np.quantile(known, (_EDGE_SHARE, 1.0 - _EDGE_SHARE))
+    if high <= rule.unclear_up_to and high > 0:
+        return "unit_unclear"
+    for unit in rule.bare:
+        scale, offset = scale_and_offset(unit, rule.unit)
+        if (
+            rule.plausible[0] <= low * scale + offset
+            and high * scale + offset <= rule.plausible[1]
+            and known.max() * scale + offset >= rule.reaches
+        ):
+            return Fit(candidate, values * scale + offset, "unit_assumed" if len(rule.bare) > 1 else "")
+    return "unit_unclear"
+
+
+def _lambda(candidate: Candidate, values: Values, usual: float, stoichiometric: float) -> Fit | str:
+    """Lambda from lambda, an air-fuel ratio or phi.
+
+    The "commanded equivalence ratio" of SAE J1979 (PID 44) is lambda and stays as it is; only a name that says
+    phi or fuel-air is inverted.
+    """
+    name = " ".join(normalised(candidate.name))
+    is_phi = "fuel air" in name.replace("air fuel", "") or "kraftstoff luft" in name
+    is_phi = is_phi or bool({"phi", "φ"} & set(name.split())) or candidate.unit == Unit("phi", "ratio")
+    if is_phi and _LAMBDA_RANGE[0] <= usual <= _LAMBDA_RANGE[1]:
+        with np.errstate(divide="ignore"):
+            inverse = np.where(values > 0, 1.0 / values, np.nan)
+        return Fit(candidate, inverse, "lambda_from_phi")
+    if _AFR_RANGE[0] <= usual <= _AFR_RANGE[1]:
+        return Fit(candidate, values / stoichiometric, "lambda_from_afr")
+    if _LAMBDA_RANGE[0] <= usual <= _LAMBDA_RANGE[1]:
+        return Fit(candidate, values)
+    return "unit_contradicted"
+
+
+def is_bare_equivalence_ratio(candidate: Candidate) -> bool:
+    """A name that says equivalence ratio and no more may mean lambda or its inverse.
+
+    J1979's is called commanded; combustion texts mean phi.
+    """
+    words = candidate.words
+    return "equivalence" in words and not words & {"commanded", "air", "lambda", "phi", "fuel"}

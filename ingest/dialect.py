@@ -1,0 +1,230 @@
+"""How a text file says things: from its first 64 KiB to a Dialect."""
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import polars as pl
+
+from ingest.number_format import is_missing, marks, number_format
+from ingest.units import unit_of
+
+HEAD_BYTES = 64 * 1024
+_ROWS_JUDGED = 60  # data rows looked at for what each column holds
+_HEADER_DISTINCT = 0.8  # share of names that differ: a row of types ("float;float") is no header
+
+_NUMBER = re.compile(r"[+-]?(?:\d[\d.,'’\u2009\u00a0\u202f ]*|[.,]\d+)(?:[eE][+-]?\d+)?")
+_STAMP = re.compile(
+    r"(?:\d{4}[-/.]\d\d?[-/.]\d\d?|\d\d?[./-]\d\d?[./-]\d{2,4})?[T ]*"
+    r"(?:\d{1,2}:\d\d(?::\d\d(?:[.,:]\d+)?)?)?(?:\s*[AaPp]\.?[Mm]\.?)?\s*(?:Z|[+-]\d\d:?\d\d)?"
+)
+_BRACKETS = re.compile(r"^(.*)[\[({<]\s*([^\[\](){}<>]*(?:\([a-zü. ]+\))?[^\[\](){}<>]*)\s*[\])}>]\s*$", re.DOTALL)
+_BETWEEN = r"[\s_,/:|-]+"
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How one text file is laid out.
+
+    header_line, data_line: indices of lines, from 0. width: cells a data row has.
+    names, units: one a column, "" where there is none. units_in: name, row, cells, or "" for nowhere.
+    stamps: columns that hold dates or times of day rather than plain numbers.
+    trailing: rows end in a delimiter.
+    """
+
+    delimiter: str
+    quoted: bool
+    decimal: str
+    header_line: int
+    data_line: int
+    width: int
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    units_in: str
+    stamps: frozenset[int]
+    trailing: bool
+
+    def in_short(self) -> str:
+        """Without any word of the file.
+
+        >>> Dialect(";", False, ",", 0, 1, 2, ("t", "n"), ("", ""), "", frozenset(), False).in_short()
+        '; decimal comma'
+        """
+        words = [{"\t": "tab"}.get(self.delimiter, self.delimiter)]
+        if self.decimal == ",":
+            words.append("decimal comma")
+        if self.units_in:
+            words.append(f"units in {self.units_in}")
+        return " ".join(words)
+
+
+@dataclass(frozen=True)
+class _Record:
+    line: int
+    cells: list[str]
+
+
+def recognise(head: str) -> Dialect | None:
+    """The dialect of a text that begins with `head`; None where no table of numbers is found.
+
+    >>> d = recognise("Pull 3\\nZeit [s];Drehzahl [1/min]\\n0,0;2000\\n0,1;2050\\n")
+    >>> d.delimiter, d.decimal, d.names, d.units, d.data_line
+    (';', ',', ('Zeit', 'Drehzahl'), ('s', '1/min'), 2)
+    """
+    lines = head.split("\n")
+    tables = [_table(lines, delimiter) for delimiter in marks()["delimiters"]]
+    score, width, delimiter, records = max(tables, key=lambda table: table[0])
+    if not score:
+        return None
+    rows = [i for i, record in enumerate(records) if len(record.cells) == width and _is_data(record.cells)]
+    if not rows:
+        return None
+    header, unit_row = _header(records[: rows[0]], width)
+    judged = [records[i].cells for i in rows[: _ROWS_JUDGED * 4 : 4] or rows]
+    columns = [[row[i].strip() for row in judged] for i in range(width)]
+    names = [name.strip() for name in header.cells] if header else [""] * width
+    trailing = len(names) == width - 1 or (not names[-1] and not any(columns[-1]))
+    names += [""] * (width - len(names))
+    if header:
+        names[0] = names[0].lstrip("".join(marks()["comments"])).strip()
+    numbers = [column for column in columns if any(_NUMBER.fullmatch(cell) for cell in column)]
+    dialect = Dialect(
+        delimiter=delimiter,
+        quoted='"' in head,
+        decimal=number_format([pl.Series(column, dtype=pl.String) for column in numbers]).decimal,
+        header_line=header.line if header else -1,
+        data_line=records[rows[0]].line,
+        width=width,
+        names=tuple(names),
+        units=("",) * width,
+        units_in="",
+        stamps=frozenset(i for i, column in enumerate(columns) if _holds_stamps(column)),
+        trailing=trailing,
+    )
+    return _with_units(dialect, unit_row, columns)
+
+
+def _table(lines: Sequence[str], delimiter: str) -> tuple[float, int, str, list[_Record]]:
+    """(score, width, delimiter, records): the more cells read as numbers in rows of one width, the better."""
+    records = _records(lines, delimiter)
+    widths = Counter(len(record.cells) for record in records if len(record.cells) > 1)
+    best, best_width = 0.0, 0
+    for width, count in widths.most_common(3):
+        rows = [record.cells for record in records if len(record.cells) == width]
+        judged = rows[:: max(1, len(rows) // _ROWS_JUDGED)]
+        filled = [sum(is_value(cell) for cell in row if not is_missing(cell)) for row in judged]
+        shares = [n / max(1, sum(not is_missing(c) for c in row)) for n, row in zip(filled, judged, strict=True)]
+        score = count * sum(n * share for n, share in zip(filled, shares, strict=True)) / len(judged)
+        if score > best:
+            best, best_width = score, width
+    return best, best_width, delimiter, records
+
+
+def _records(lines: Sequence[str], delimiter: str) -> list[_Record]:
+    if not any('"' in line for line in lines):
+        return [_Record(i, line.split(delimiter)) for i, line in enumerate(lines)]
+    reader = csv.reader((line + "\n" for line in lines), delimiter=delimiter)
+    records, start = [], 0
+    try:
+        for cells in reader:
+            records.append(_Record(start, cells or [""]))
+            start = reader.line_num
+    except csv.Error:  # a quote that never closes: the quotes are not quotes
+        return [_Record(i, line.split(delimiter)) for i, line in enumerate(lines)]
+    return records
+
+
+def is_value(cell: str) -> bool:
+    """Whether a cell holds a number, a number with its unit, a date or a time of day."""
+    cell = cell.strip()
+    return bool(_NUMBER.fullmatch(cell) or _STAMP.fullmatch(cell)) or _number_with_unit(cell) is not None
+
+
+def _number_with_unit(cell: str) -> str | None:
+    """The unit behind a number in a cell, or None."""
+    number = _NUMBER.match(cell)
+    tail = cell[number.end() :].strip() if number else ""
+    return tail if tail and unit_of(tail) else None
+
+
+def _is_data(cells: Sequence[str]) -> bool:
+    filled = [cell for cell in cells if not is_missing(cell)]
+    return len(filled) >= 2 and sum(map(is_value, filled)) > len(filled) / 2
+
+
+def _holds_stamps(column: Sequence[str]) -> bool:
+    filled = [cell for cell in column if not is_missing(cell)]
+    stamps = sum(bool(_STAMP.fullmatch(cell)) and not _NUMBER.fullmatch(cell) for cell in filled)
+    return stamps > len(filled) / 2
+
+
+def _header(above: Sequence[_Record], width: int) -> tuple[_Record | None, list[str]]:
+    """(the record with the names, the cells of the row of units or []), both above the data."""
+    unit_row: list[str] = []
+    for record in reversed(above):
+        cells = [cell.strip() for cell in record.cells]
+        filled = [cell for cell in cells if cell]
+        if len(cells) not in (width, width - 1) or not filled:
+            continue
+        if not unit_row and _is_unit_row(cells):
+            unit_row = cells
+        elif len(set(filled)) >= _HEADER_DISTINCT * len(filled) or _is_alternating(filled):
+            return record, unit_row
+    return None, unit_row
+
+
+def _is_alternating(names: Sequence[str]) -> bool:
+    """Whether every other name is the same: a clock a channel."""
+    return len(set(names[::2])) == 1 and len(set(names[1::2])) > 1
+
+
+def _is_unit_row(cells: Sequence[str]) -> bool:
+    filled = [cell.strip("[](){} ") for cell in cells if not is_missing(cell)]
+    return len(filled) >= 2 and sum(unit_of(cell) is not None for cell in filled) > 0.7 * len(filled)
+
+
+def _with_units(dialect: Dialect, unit_row: Sequence[str], columns: Sequence[Sequence[str]]) -> Dialect:
+    """Units from their own row, else from the names' brackets, else from behind the numbers."""
+    if unit_row:
+        in_row = [cell.strip("[](){} ") for cell in unit_row] + [""] * (dialect.width - len(unit_row))
+        return replace(dialect, units=tuple(in_row), units_in="row")
+    split = [split_brackets(name) for name in dialect.names]
+    if any(unit for _, unit in split):
+        names, in_names = zip(*split, strict=True)
+        return replace(dialect, names=tuple(names), units=tuple(in_names), units_in="name")
+    behind = [Counter(filter(None, map(_number_with_unit, column))).most_common(1) for column in columns]
+    if any(behind):
+        in_cells = [found[0][0] if found else "" for found in behind]
+        return replace(dialect, units=tuple(in_cells), units_in="cells")
+    return dialect
+
+
+def split_brackets(name: str) -> tuple[str, str]:
+    """Name and unit, where a name ends in brackets that hold a unit; else the name and "".
+
+    >>> split_brackets("Boost (gauge) [kPa]"), split_brackets("Lambda (bank 1)"), split_brackets("p (bar(g))")
+    (('Boost (gauge)', 'kPa'), ('Lambda (bank 1)', ''), ('p', 'bar(g)'))
+    """
+    found = _BRACKETS.match(name)
+    if not found:
+        return name, ""
+    before, inside = found[1].strip(), found[2].strip()
+    square = name.rstrip().endswith("]")
+    return (before, inside) if before and (square or unit_of(inside)) else (name, "")
+
+
+def split_tail(name: str) -> tuple[str, str] | None:
+    """Name and unit, where the last word or two of a name may be a unit; None where not.
+
+    >>> split_tail("rail_pressure_bar"), split_tail("air_mass_g_s"), split_tail("Gear")
+    (('rail_pressure', 'bar'), ('air_mass', 'g/s'), None)
+    """
+    words = re.split(_BETWEEN, name.strip())
+    for count in (2, 1):
+        tail = _BETWEEN.join(map(re.escape, words[-count:]))
+        found = re.fullmatch(f"(.+?){_BETWEEN}({tail})", name.strip())
+        if found and unit_of(unit := found[2].replace("_", "/")):
+            return found[1], unit
+    return None

@@ -1,0 +1,103 @@
+"""Cells of text to numbers: decimal and thousands marks, missing marks, units behind the number."""
+
+import re
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+_GROUPED = r"(\d)['’\x{2009}\x{a0}\x{202f} ](\d{3})"  # thousands marks that can be nothing else
+
+# each with the decimal mark first: surely decimal, or perhaps a thousands mark (three digits behind it)
+_SURELY = r"^[+-]?(?:\d*{d}(?:\d{{0,2}}|\d{{4,}})|0\d*{d}\d+|[\d{t}]*{t}\d{{3}}{d}\d+)(?:[eE][+-]?\d+)?$"
+_PERHAPS = r"^[+-]?[1-9]\d{{0,2}}(?:{d}\d{{3}})+$"
+
+
+@dataclass(frozen=True)
+class NumberFormat:
+    """decimal: "." or ","; thousands: the other one where it is used as such, else ""."""
+
+    decimal: str = "."
+    thousands: str = ""
+
+
+@cache
+def marks() -> dict[str, Any]:
+    """text_marks.toml."""
+    return tomllib.loads(Path(__file__).with_name("text_marks.toml").read_text(encoding="utf-8"))
+
+
+@cache
+def _missing() -> frozenset[str]:
+    return frozenset(marks()["missing"])
+
+
+def is_missing(cell: str) -> bool:
+    """Whether a cell says that there is no value.
+
+    >>> [is_missing(cell) for cell in ("", " n/a", "****", "-.-", "-1", "0")]
+    [True, True, True, True, False, False]
+    """
+    cell = cell.strip().casefold()
+    return not cell.strip(marks()["missing_signs"]) or cell in _missing()
+
+
+def number_format(columns: Sequence[pl.Series]) -> NumberFormat:
+    """The decimal and thousands marks of a file, from all its cells.
+
+    "3,500" alone may be either; then a column in which some cells have no comma counts them in thousands.
+
+    >>> number_format([pl.Series(["0,5", "1.250,75"])])
+    NumberFormat(decimal=',', thousands='.')
+    >>> number_format([pl.Series(["850", "3,500"])])
+    NumberFormat(decimal='.', thousands=',')
+    """
+    cells = pl.concat([column.rename("") for column in columns]).str.strip_chars().unique()
+    dot, comma = (_count(cells, _SURELY, mark) for mark in (".", ","))
+    if comma > dot:
+        return NumberFormat(",", "." if _count(cells, r"\d{d}\d{{3}}", ".") else "")
+    if not _count(cells, _PERHAPS, ",") and dot >= comma:
+        return NumberFormat(".", "," if _count(cells, r"\d{d}\d{{3}}", ",") else "")
+    if dot or any(_some_without_comma(column) for column in columns):
+        return NumberFormat(".", ",")
+    return NumberFormat(",", "")
+
+
+def _count(cells: pl.Series, pattern: str, decimal: str) -> int:
+    other = {".": ",", ",": "."}[decimal]
+    regex = pattern.format(d=re.escape(decimal), t=re.escape(other))
+    return int(cells.str.contains(regex).sum())
+
+
+def _some_without_comma(column: pl.Series) -> bool:
+    plain = column.str.contains(r"^\s*[+-]?\d+\s*$")
+    return bool(plain.any()) and bool(column.str.contains(",", literal=True).any())
+
+
+def to_numbers(cells: pl.Series, form: NumberFormat, unit: str = "") -> tuple[np.ndarray, list[str]]:
+    """Values of a column, NaN where missing, and the distinct cells that are neither number nor missing mark.
+
+    unit: taken off the end of each cell where it stands there.
+
+    >>> values, odd = to_numbers(pl.Series(["1.000,5 bar", "-", "oops"]), NumberFormat(",", "."), "bar")
+    >>> values.tolist(), odd
+    ([1000.5, nan, nan], ['oops'])
+    """
+    plain = cells.str.strip_chars()
+    if unit:
+        plain = plain.str.strip_suffix(unit).str.strip_chars()
+    if form.thousands:
+        plain = plain.str.replace_all(form.thousands, "", literal=True)
+    if form.decimal == ",":
+        plain = plain.str.replace(",", ".", literal=True)
+    if plain.str.contains(_GROUPED).any():
+        plain = plain.str.replace_all(_GROUPED, "$1$2")
+    numbers = plain.cast(pl.Float64, strict=False)
+    lost = cells.filter(numbers.is_null() & cells.is_not_null()).unique(maintain_order=True)
+    values = numbers.to_numpy().astype(np.float64)
+    return np.where(np.isfinite(values), values, np.nan), [cell for cell in lost if not is_missing(cell)]

@@ -1,0 +1,215 @@
+"""One file's bytes to a Reading: the steps in order."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from ingest.assignment import NEEDED, assign
+from ingest.channels import Claims, claims
+from ingest.clocks import Clock
+from ingest.column_fit import Fit, is_bare_equivalence_ratio
+from ingest.duty_scale import is_upside_down
+from ingest.findings import Finding
+from ingest.log_date import log_date
+from ingest.mapping import EMPTY_MAP, ChannelMap
+from ingest.on_one_clock import Aligned, align, read_clocks
+from ingest.pressures import resolve
+from ingest.read_columnar import ColumnarError, open_columnar
+from ingest.read_text import open_text
+from ingest.reading import Channel, Reading, refusal
+from ingest.schemas import CHANNELS
+from ingest.table import Source, Table, Values
+from ingest.unpack import UnpackError, unpack
+
+_PRESSURES = ("manifold_pressure_kpa", "boost_kpa", "boost_target_kpa", "barometric_pressure_kpa")
+_RAGGED_MAX_SHARE = 0.1
+_FULL_LOAD_SHARE = 0.1  # of the samples, those of highest manifold pressure
+_RICH_OR_LEAN = 0.02  # mixture at full load must be this far from 1 to tell lambda from its inverse
+
+
+def read_logs(
+    name: str, content: bytes, *, modified: date | None = None, mapping: ChannelMap | None = None
+) -> list[tuple[str, Reading]]:
+    """(name, Reading) of every log in a file: an archive may hold several. Never raises for bad content."""
+    try:
+        logs = unpack(name, content)
+    except UnpackError as error:
+        return [(name, refusal(error.finding))]
+    return [(inner, _guarded(inner, data, modified, mapping or EMPTY_MAP)) for inner, data in logs]
+
+
+def read_log(name: str, content: bytes, *, modified: date | None = None, mapping: ChannelMap | None = None) -> Reading:
+    """The one log in a file. Never raises for bad content: a log that cannot be used is refused with a finding.
+
+    name: the file's; only its date and nothing else is taken from it. modified: day of its time stamp on disk.
+    An archive of several logs is refused: use `read_logs`.
+
+    >>> text = "Time [s],RPM,HPFP duty [%],MAP [kPa]\\n" + "".join(f"{i/10},{2000+i},50,200\\n" for i in range(30))
+    >>> read_log("2026-07-31.csv", text.encode()).frame.columns
+    ['row', 'time_s', 'engine_speed_rpm', 'pump_duty_pct', 'manifold_pressure_kpa', 'boost_kpa']
+    """
+    logs = read_logs(name, content, modified=modified, mapping=mapping)
+    if len(logs) > 1:
+        return refusal(Finding("archive_of_many", detail=f"{len(logs)} logs"))
+    return logs[0][1]
+
+
+def _guarded(name: str, content: bytes, modified: date | None, mapping: ChannelMap) -> Reading:
+    try:
+        return _read(name, content, modified, mapping)
+    except Exception as error:  # one odd file must not end a run over ten thousand
+        return refusal(Finding("reader_failed", detail=f"{type(error).__name__}: {error}"))
+
+
+def open_log(content: bytes) -> Source | Finding:
+    """The first reader that takes the file as its own, or why there is none."""
+    if not content.strip():
+        return Finding("empty")
+    try:
+        source: Source | None = open_columnar(content)
+    except ColumnarError as error:
+        return Finding("columnar_broken", detail=str(error))
+    return source or open_text(content) or Finding("not_a_log")
+
+
+@dataclass
+class _Log:
+    """A log while it is being read."""
+
+    source: Source
+    claims: Claims
+    table: Table
+    mapping: ChannelMap
+    findings: list[Finding]
+
+
+class _RefusedError(Exception):
+    """The log cannot be used. All reasons at once, the first of them is the verdict's."""
+
+    def __init__(self, *reasons: Finding) -> None:
+        super().__init__(reasons[0].code)
+        self.reasons = reasons
+
+
+def _read(name: str, content: bytes, modified: date | None, mapping: ChannelMap) -> Reading:
+    source = open_log(content)
+    if isinstance(source, Finding):
+        return refusal(source)
+    claimed = claims(source.names, source.units, mapping)
+    table = source.table(claimed.columns)
+    log = _Log(source, claimed, table, mapping, [*source.findings, *table.findings])
+    log.findings += [Finding("column_name_twice", detail=column) for column in claimed.repeated]
+    try:
+        return _read_table(log, name, modified)
+    except _RefusedError as refused:
+        first, *others = refused.reasons
+        notes = (*log.findings, *others)
+        return refusal(first, dialect=source.in_short(), rows_in=table.rows_in, notes=notes)
+
+
+def _read_table(log: _Log, name: str, modified: date | None) -> Reading:
+    """From columns to channels on one clock. Raises _RefusedError."""
+    _check_rows(log)
+    clocks = read_clocks(log.claims, log.table, log.source.units, log.mapping)
+    fits = _assigned(log, clocks)
+    aligned = align(fits, clocks, log.table)
+    log.findings += aligned.findings
+    if not aligned.row.size:
+        raise _RefusedError(Finding("channel_empty", "pump_duty_pct"))
+    on_clock = {channel: replace(fits[channel], values=aligned.channels[channel]) for channel in fits}
+    pressures = resolve({c: f for c, f in on_clock.items() if c in _PRESSURES}, aligned.channels, log.mapping)
+    log.findings += pressures.findings
+    if pressures.refused:
+        raise _RefusedError(Finding(pressures.refused, "manifold_pressure_kpa"))
+    values = {c: f.values for c, f in on_clock.items() if c not in _PRESSURES} | pressures.values
+    _check_lambda(log, on_clock, values)
+    _check_duty(log, values)
+    clock_day = next((clock.day for clock in clocks.values() if clock.day), None)
+    day, undated = log_date(name, log.source.preamble, clock_day, modified)
+    findings = [*log.findings, undated] if undated else log.findings
+    return Reading(
+        dialect=log.source.in_short(),
+        frame=_frame(aligned, values),
+        channels=_sources(values, on_clock | pressures.fits, findings),
+        findings=tuple(findings),
+        rows_in=log.table.rows_in,
+        dropped={**log.table.dropped, **aligned.dropped},
+        date=day,
+        refused="",
+    )
+
+
+def _check_rows(log: _Log) -> None:
+    table = log.table
+    if not any(log.source.names):
+        raise _RefusedError(Finding("no_header"))
+    if table.dropped.get("row_ragged", 0) > _RAGGED_MAX_SHARE * table.rows_in:
+        raise _RefusedError(Finding("rows_mostly_ragged", rows=table.dropped["row_ragged"]))
+    if table.rows_in != len(table.row) + sum(table.dropped.values()):
+        raise _RefusedError(Finding("rows_unaccounted", rows=table.rows_in))
+
+
+def _assigned(log: _Log, clocks: Mapping[int, Clock]) -> dict[str, Fit]:
+    """Each channel's column. Raises _RefusedError where a needed one has none, with all that is missing."""
+    fits, findings = assign(log.claims, log.table, log.mapping)
+    told = {f.channel for f in findings if f.code == "needed_channel_ambiguous"}
+    problems = [f for f in findings if f.code == "needed_channel_ambiguous"]
+    log.findings += [f for f in findings if f not in problems]
+    problems += [Finding("channel_missing", c) for c in NEEDED if c not in fits and c not in told]
+    if not {"manifold_pressure_kpa", "boost_kpa"} & set(fits):
+        problems.append(Finding("channel_missing", "manifold_pressure_kpa"))
+    if not clocks:
+        unread = log.claims.candidates.get("time_s")
+        problems.append(Finding("clock_unclear" if unread else "clock_missing", "time_s"))
+    if problems:
+        raise _RefusedError(*problems)
+    for clock in clocks.values():
+        log.findings += [Finding(clock.assumed, "time_s")] if clock.assumed else []
+        log.findings += [Finding("clock_over_midnight", "time_s")] if clock.over_midnight else []
+    for channel, fitted in fits.items():
+        if odd := log.table.odd_cells.get(fitted.candidate.column):
+            log.findings.append(Finding("cells_not_numbers", channel, detail=", ".join(odd[:3])))
+    return fits
+
+
+def _check_lambda(log: _Log, fits: Mapping[str, Fit], values: dict[str, Values]) -> None:
+    """A bare "equivalence ratio" is lambda where full load is rich below 1, its inverse where above."""
+    if "lambda_ratio" not in fits or not is_bare_equivalence_ratio(fits["lambda_ratio"].candidate):
+        return
+    pressure = values["manifold_pressure_kpa"]
+    loaded = pressure >= np.nanquantile(pressure, 1.0 - _FULL_LOAD_SHARE)
+    usual = float(np.nanmedian(values["lambda_ratio"][loaded]))
+    if usual > 1.0 + _RICH_OR_LEAN:
+        values["lambda_ratio"] = 1.0 / values["lambda_ratio"]
+        log.findings.append(Finding("lambda_from_phi", "lambda_ratio", detail=fits["lambda_ratio"].candidate.name))
+    elif not usual < 1.0 - _RICH_OR_LEAN:
+        del values["lambda_ratio"]
+        log.findings.append(Finding("equivalence_unclear", "lambda_ratio"))
+
+
+def _check_duty(log: _Log, values: dict[str, Values]) -> None:
+    upside_down = is_upside_down(values["pump_duty_pct"], values["manifold_pressure_kpa"])
+    if log.mapping.of("pump_duty_pct").inverted:
+        values["pump_duty_pct"] = 100.0 - values["pump_duty_pct"]
+    elif upside_down:
+        raise _RefusedError(Finding("duty_upside_down", "pump_duty_pct"))
+
+
+def _frame(aligned: Aligned, values: Mapping[str, Values]) -> pl.DataFrame:
+    columns = {"row": aligned.row, "time_s": aligned.time_s}
+    columns |= {channel: values[channel] for channel in CHANNELS if channel in values}
+    return pl.DataFrame(columns, nan_to_null=True)
+
+
+def _sources(values: Mapping[str, Values], fits: Mapping[str, Fit], findings: list[Finding]) -> dict[str, Channel]:
+    """Where each channel came from; of two pressures that follow from each other both name the one logged."""
+    partner = {"manifold_pressure_kpa": "boost_kpa", "boost_kpa": "manifold_pressure_kpa"}
+    assumed = {f.channel: f.code for f in findings if f.code.endswith(("_assumed", "_as_share", "_afr", "_phi"))}
+    sources = {}
+    for channel in (c for c in CHANNELS if c in values):
+        fitted = fits[channel] if channel in fits else fits[partner[channel]]
+        sources[channel] = Channel(fitted.candidate.name, fitted.candidate.unit_text, assumed.get(channel, ""))
+    return sources
