@@ -32,7 +32,7 @@ def working_response(mean: Array, sd: Array, bound: Array) -> tuple[Array, Array
     return mean + sd * hazard / curvature, curvature / sd**2
 
 
-class CensoredRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
+class CensoredRegression(RegressorMixin, BaseEstimator):
     """Linear regression with normal errors and right-censored responses, by maximum likelihood.
 
     Parameters
@@ -67,14 +67,16 @@ class CensoredRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
 
     def fit(self, X: ArrayLike, y: ArrayLike, censored: ArrayLike | None = None) -> Self:
         """X: (n, p). y: (n,), the bound where censored. censored: (n,) true where the response is at least y."""
-        X, y = validate_data(self, X, y, y_numeric=True, dtype=np.float64, ensure_min_samples=2)
+        checked: tuple[Array, Array] = validate_data(self, X, y, y_numeric=True, dtype=np.float64, ensure_min_samples=2)
+        X, y = checked
         over = np.zeros(len(y), bool) if censored is None else np.asarray(censored, dtype=bool)
         design = np.column_stack([np.ones(len(y)), X])
-        beta = np.linalg.lstsq(design, y, rcond=None)[0]
+        beta = np.asarray(np.linalg.lstsq(design, y, rcond=None)[0], dtype=np.float64)
         sigma = max(float(np.std(y - design @ beta)), 1e-12)
         last = np.nan
-        for self.n_iter_ in range(1, self.max_iter + 1):  # noqa: B007
+        for number in range(self.max_iter):
             beta, sigma = _step(design, y, over, beta, sigma)
+            self.n_iter_ = number + 1
             self.log_likelihood_ = _log_likelihood(y, design @ beta, sigma, over)
             if abs(self.log_likelihood_ - last) <= self.tol * abs(last):
                 break
@@ -85,8 +87,8 @@ class CensoredRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     def predict(self, X: ArrayLike) -> Array:
         """Mean of the uncensored response. (n,)"""
         check_is_fitted(self)
-        X = validate_data(self, X, reset=False, dtype=np.float64)
-        return np.asarray(X @ self.coef_ + self.intercept_)
+        checked: Array = validate_data(self, X, reset=False, dtype=np.float64)
+        return np.asarray(checked @ self.coef_ + self.intercept_)
 
     def __sklearn_tags__(self) -> Any:
         tags = super().__sklearn_tags__()

@@ -25,7 +25,10 @@ def changes(before: pl.DataFrame | None, now: pl.DataFrame) -> pl.DataFrame:
     both = old.unique(["label", "setup"], keep="last").join(
         new.unique(["label", "setup"], keep="last"), on=["label", "setup"], how="full", coalesce=True
     )
-    rank = [pl.col(name).replace_strict(ORDER, default=None, return_dtype=pl.Int32) for name in ("signal_before", "signal_now")]
+    rank = [
+        pl.col(name).replace_strict(ORDER, default=None, return_dtype=pl.Int32)
+        for name in ("signal_before", "signal_now")
+    ]
     step = rank[1] - rank[0]
     moved = pl.col("excess_now_pct") - pl.col("excess_before_pct")
     replaced = pl.col("label").is_in(new["label"].to_list())
@@ -42,6 +45,8 @@ def changes(before: pl.DataFrame | None, now: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("better"))
         .otherwise(pl.lit("same"))
     )
-    return both.with_columns(change=kind).sort("label", "setup").select(
-        pl.col(name).cast(dtype) for name, dtype in CHANGES.items()
+    return (
+        both.with_columns(change=kind)
+        .sort("label", "setup")
+        .select(pl.col(name).cast(dtype) for name, dtype in CHANGES.items())
     )

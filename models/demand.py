@@ -32,11 +32,11 @@ def fuels() -> dict[str, Fuel]:
     >>> fuels()["ethanol"].stoich_ratio
     9.0
     """
-    with files("models").joinpath("fuels.csv").open(encoding="utf-8", newline="") as table:
-        return {
-            row["fuel"]: Fuel(float(row["stoich_ratio"]), float(row["density_kg_m3"]))
-            for row in csv.DictReader(table)
-        }
+    table = files("models").joinpath("fuels.csv").read_text(encoding="utf-8")
+    return {
+        row["fuel"]: Fuel(float(row["stoich_ratio"]), float(row["density_kg_m3"]))
+        for row in csv.DictReader(table.splitlines())
+    }
 
 
 def fuel_factor(ethanol_pct: ArrayLike) -> NDArray[np.float64]:

@@ -109,7 +109,9 @@ class CellArrays:
 
 @dataclass(frozen=True)
 class Design:
-    """X: (rows, columns). prior_sd: (columns,). learned: columns whose common sd the fleet teaches. names: (columns,)."""
+    """X: (rows, columns). prior_sd: (columns,). learned: columns whose common sd the fleet
+    teaches. names: (columns,).
+    """
 
     X: Array
     prior_sd: Array
@@ -119,10 +121,14 @@ class Design:
 
 def families(observations: pl.DataFrame) -> list[str]:
     """Names of the duty law's families, pump and calibration, ordered."""
-    return observations.select((pl.col("pump") + " | " + pl.col("calibration")).alias("f"))["f"].unique().sort().to_list()
+    return (
+        observations.select((pl.col("pump") + " | " + pl.col("calibration")).alias("f"))["f"].unique().sort().to_list()
+    )
 
 
-def to_rows(observations: pl.DataFrame, quarter_start: object, names: list[str]) -> tuple[Rows, CellArrays, pl.DataFrame]:
+def to_rows(
+    observations: pl.DataFrame, quarter_start: object, names: list[str]
+) -> tuple[Rows, CellArrays, pl.DataFrame]:
     """OBSERVATIONS with `saturated` -> rows, cells, and the frame of rows with its setup columns.
 
     quarter_start: first day of the quarter. names: of `families`.
@@ -134,7 +140,17 @@ def to_rows(observations: pl.DataFrame, quarter_start: object, names: list[str])
         family=(pl.col("pump") + " | " + pl.col("calibration")).replace_strict(family_number, return_dtype=pl.Int64),
         ln_demand=pl.col("demand").log(),
     ).sort(*keys, "pull")
-    first = ["label", "setup", "engine", "pump", "boost_hardware", "calibration", "port_injection", "date", "family"]
+    first = [
+        "label",
+        "setup",
+        "engine",
+        "pump",
+        "boost_hardware",
+        "calibration",
+        "port_injection",
+        "date",
+        "family",
+    ]
     mean = ["ln_demand", "ln_fuel_factor", "ln_intake", "rail_100bar", "ethanol_sd", "unlogged_sd", "ethanol_pct",
             "boost_kpa", "demand"]  # fmt: skip
     frame = marked.group_by(keys, maintain_order=True).agg(
@@ -192,7 +208,14 @@ def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -
     widths = (priors.physics, priors.physics, priors.intake, priors.rail)
     for name, column, width in zip(("demand", "fuel", "intake", "rail"), slopes, widths, strict=True):
         blocks.append((name, column[:, None], width, False))
-    blocks.append(("port injection", frame["port_injection"].to_numpy().astype(float)[:, None], priors.port_injection, False))
+    blocks.append(
+        (
+            "port injection",
+            frame["port_injection"].to_numpy().astype(float)[:, None],
+            priors.port_injection,
+            False,
+        )
+    )
     blocks.append(("pump", _dummies(frame["pump"], like["pump"])[0], priors.pump, False))
     for name, columns in POOLED.items():
         block = _dummies(_joined(frame, columns), _joined(like, columns))[0]

@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Template:
-    """A fault's shape. direction: (4,) in level, tilt, bow, slope, for a fault of size 1. weight: in the combination."""
+    """A fault's shape. direction: (4,) in level, tilt, bow, slope, for a fault of size 1. weight: in the sum."""
 
     name: str
     direction: Array

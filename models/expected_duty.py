@@ -22,7 +22,7 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Block:
-    """A car's share in the normal equations. A: (k, k) X'V^-1 X. b: (k, m) X'V^-1 Y. yy: (m,) y'V^-1 y. logdet: ln|V|."""
+    """One spell's normal equations. A: (k, k) X'V^-1 X. b: (k, m) X'V^-1 Y. yy: (m,) y'V^-1 y. logdet: ln|V|."""
 
     A: Array
     b: Array
@@ -75,7 +75,7 @@ def fit(
         covariance = cho_solve(factor, np.eye(k), check_finite=False)
         prior_sd = np.where(design.learned, pooled_sd(coefficients, covariance, design.learned), prior_sd)
     A = data + np.diag(prior_sd**-2.0)
-    covariance = np.linalg.inv(A)
+    covariance = np.asarray(np.linalg.inv(A), dtype=np.float64)
     return Expectation(covariance @ b, covariance, prior_sd), A, b
 
 
@@ -129,11 +129,12 @@ def profile_round_share(
     current = chosen.copy()
     result = np.zeros((count, grid))
     for _ in range(6):  # coordinate ascent: families share the curve, so each step moves the others a little
-        for one in range(count):
-            others = sum(b[j][:, current[j]] for j in range(count) if j != one)
-            total = b[one] + np.asarray(others).reshape(-1, 1) if count > 1 else b[one]
+        for name in range(count):
+            others = [other for other in range(count) if other != name]
+            fixed = b[others, :, current[others]].sum(axis=0)
+            total = b[name] + fixed[:, None]
             explained = (total * cho_solve(factor, total, check_finite=False)).sum(axis=0)
-            fixed = sum(quadratic[j, current[j]] for j in range(count) if j != one)
-            result[one] = -0.5 * (quadratic[one] + fixed - explained) + jacobian[one]
-            current[one] = int(np.argmax(result[one]))
+            rest = quadratic[others, current[others]].sum()
+            result[name] = -0.5 * (quadratic[name] + rest - explained) + jacobian[name]
+            current[name] = int(np.argmax(result[name]))
     return result

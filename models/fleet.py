@@ -59,7 +59,12 @@ class Material:
 
 
 def gather(
-    cells: pl.DataFrame, pulls: pl.DataFrame, ledger: pl.DataFrame, roster: pl.DataFrame, when: Window, today: date
+    cells: pl.DataFrame,
+    pulls: pl.DataFrame,
+    ledger: pl.DataFrame,
+    roster: pl.DataFrame,
+    when: Window,
+    today: date,
 ) -> Material:
     """CELLS, PULLS, LEDGER, ROSTER of a store -> Material of the window `when`."""
     spell_table = spells(roster)

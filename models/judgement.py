@@ -21,7 +21,8 @@ from models.evidence import (
 )
 from models.excess import LEVEL, SLOPE, FourNumbers, excess_interval
 from models.learning import Learned
-from models.power import action_limit, detectable_excess_pct, logs_needed, needed_z
+from models.power import action_limit, logs_needed, needed_level
+from models.signals import EXCESS_MIN_PCT, WARNING_P
 
 Array = NDArray[np.float64]
 
@@ -85,7 +86,8 @@ def evidence(learned: Learned, events: pl.DataFrame, setups: pl.Series) -> pl.Da
     found = excesses(numbers, spread, degrees)
     largest, lower = found.largest()
     variance = numbers.covariance[:, LEVEL, LEVEL] + spread[LEVEL, LEVEL]
-    needed = needed_z(limit, degrees)
+    noticed = needed_level(numbers, spread, WARNING_P, degrees)
+    acted_on = needed_level(numbers, spread, limit, degrees)
     level_z = contrast_z(numbers, spread, np.array([1.0, 0.0, 0.0, 0.0]))
     label_sd = _label_sd(learned.rows)
     table = pl.DataFrame(
@@ -102,8 +104,9 @@ def evidence(learned: Learned, events: pl.DataFrame, setups: pl.Series) -> pl.Da
             "strongest": [names[k] for k in z.argmax(axis=1)],
             "worth_acting": ((largest >= EXCESS_MIN_PCT) & (lower > 0)).any(axis=1),
             "ethanol_explains": _ethanol_explains(found, label_sd, z, names),
-            "detectable_excess_pct": detectable_excess_pct(variance, needed),
-            "logs_needed": logs_needed(counted["logs"].to_numpy(), learned.judged.sampling, variance, needed),
+            "detectable_excess_pct": 100 * np.expm1(noticed),
+            "actionable_excess_pct": 100 * np.expm1(acted_on),
+            "logs_needed": logs_needed(counted["logs"].to_numpy(), learned.judged.sampling, variance, noticed),
             "told_apart": _own_sd(learned) < TOLD_APART_SD,
             "healthy": learned.healthy,
             "judged": numbers.judged,
@@ -116,7 +119,6 @@ def evidence(learned: Learned, events: pl.DataFrame, setups: pl.Series) -> pl.Da
 
 
 EXCESS_COLUMNS = ("excess_pct", "excess_low_pct", "excess_high_pct")
-EXCESS_MIN_PCT = 4.0
 
 
 def false_discovery(p: Array, judged: NDArray[np.bool_]) -> tuple[Array, float]:

@@ -7,10 +7,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from models.censored import working_response
 from models.design_matrix import LEFT_OUT, CellArrays, Design, Rows
 from models.duty_law import RoundShares, choose_round_share
 from models.evidence import probability_healthy
-from models.censored import working_response
 from models.excess import FourNumbers, SpreadPrior, estimate, healthy_spread, shrink
 from models.expected_duty import Block, Expectation, block, fit, leave_out, profile_round_share
 from models.variances import Noise, car_basis, learn_noise, unmeasured, within
@@ -136,7 +136,13 @@ def at_least(y: Array, rows: Rows, judged: Judged, spread: Array, noise: Noise) 
 
 
 def learn_law(
-    fleet: Fleet, law: RoundShares, noise: Noise, spread: Array, weights: Array, prior_sd: Array, rule: LearningRule
+    fleet: Fleet,
+    law: RoundShares,
+    noise: Noise,
+    spread: Array,
+    weights: Array,
+    prior_sd: Array,
+    rule: LearningRule,
 ) -> RoundShares:
     """The duty law of each family from the calm cells; as it was where there are none."""
     if fleet.calm is None:
@@ -152,12 +158,11 @@ def learn_law(
     curves = profile_round_share(
         rows, design, responses, jacobians, noise, spread[:3, :3], weights[back], prior_sd, fleet.unit_family[back], chosen
     )  # fmt: skip
-    return replace(law, **dict(zip(("values", "low", "high"), choose_round_share(curves, grid), strict=True)))
+    values, low, high = choose_round_share(curves, grid)
+    return RoundShares(law.family, values, low, high)
 
 
-def judge(
-    fleet: Fleet, y: Array, noise: Noise, spread: Array, weights: Array, A: Array, b: Array
-) -> Judged:
+def judge(fleet: Fleet, y: Array, noise: Noise, spread: Array, weights: Array, A: Array, b: Array) -> Judged:
     """Each car by the expectation that its own rows, under any setup, have not taught."""
     rows, units, n = fleet.rows, fleet.rows.units, len(fleet.rows.z)
     values, covariance = np.zeros((units, 4)), np.zeros((units, 4, 4))

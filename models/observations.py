@@ -116,8 +116,12 @@ def observe(cells: pl.DataFrame, spell_table: pl.DataFrame, missing: NotMeasured
         )
     )
     filled = _fill(joined, missing)
-    columns = ("manifold_pressure_kpa", "intake_air_c", "lambda_ratio", "ethanol_pct")
-    asked = demand(*(filled[name].to_numpy() for name in columns))
+    asked = demand(
+        filled["manifold_pressure_kpa"].to_numpy(),
+        filled["intake_air_c"].to_numpy(),
+        filled["lambda_ratio"].to_numpy(),
+        filled["ethanol_pct"].to_numpy(),
+    )
     slope = fuel_factor_slope(filled["ethanol_pct"].to_numpy())
     return (
         filled.with_columns(

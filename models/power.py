@@ -1,10 +1,13 @@
 """What a study could have found: the smallest excess with 80 % power, and the logs that would decide."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm, t
+from scipy.stats import norm
 
-from models.evidence import templates
+from models.evidence import combine_p, directions, one_sided_p, template_z, templates
+from models.excess import LEVEL, FourNumbers
 
 Array = NDArray[np.float64]
 
@@ -25,29 +28,33 @@ def action_limit(p: Array, q: float = 0.05) -> float:
     return q * min(rejected + 1, len(p)) / len(p)
 
 
-def needed_z(limit: float, freedom: float) -> float:
-    """Standard normal deviations an excess at all speeds must stand out by, in the mean, to be found with 80 %.
+def needed_level(numbers: FourNumbers, spread: Array, limit: float, freedom: float) -> Array:
+    """Excess at all speeds that comes out at a combined p of `limit` or less in 80 % of cases. [ln volume] (units,)
 
-    limit: on the combined p-value, of which the level test has its share of the weights only.
+    A car whose level is short of its true one by .84 standard deviations (one in five is) must still pass: the
+    tests are worked out at that point and the excess found by bisection, since they share their evidence.
     """
+    sd = np.sqrt(numbers.covariance[:, LEVEL, LEVEL] + spread[LEVEL, LEVEL])
     shapes = templates()
-    share = next(s.weight for s in shapes if s.name == "level") / sum(s.weight for s in shapes)
-    return float(t.isf(min(limit * share, 0.5), freedom) + norm.isf(1 - POWER))
+    weights = np.array([shape.weight for shape in shapes])
+    # z of each template for a car whose level alone is 1
+    unit = replace(numbers, values=np.tile([1.0, 0.0, 0.0, 0.0], (len(sd), 1)))
+    slopes = np.column_stack([template_z(unit, spread, directions(shape, numbers)) for shape in shapes])
+    low, high = np.zeros(len(sd)), np.full(len(sd), 2.0)
+    for _ in range(40):
+        middle = (low + high) / 2
+        passes = combine_p(one_sided_p(slopes * middle[:, None], freedom), weights) <= limit
+        low, high = np.where(passes, low, middle), np.where(passes, middle, high)
+    return (low + high) / 2 + float(norm.isf(1 - POWER)) * sd
 
 
-def detectable_excess_pct(level_variance: Array, z: float) -> Array:
-    """Smallest excess at all speeds that would have been found with 80 % power. [% of volume]
-
-    level_variance: of a healthy car's measured level, spread and expectation included. z: of `needed_z`.
-    """
-    return np.asarray(100.0 * np.expm1(z * np.sqrt(level_variance)))
-
-
-def logs_needed(logs: Array, sampling: Array, level_variance: Array, z: float) -> NDArray[np.float64]:
+def logs_needed(logs: Array, sampling: Array, variance: Array, needed: Array) -> Array:
     """More logs of the same kind until an excess of 10 % would be found; nan where the peers are the limit.
 
-    logs: so far. sampling: (n,) the part of level_variance that more logs shrink.
+    logs: so far. sampling: (n,) the part of the level's `variance` that more logs shrink. needed: of `needed_level`,
+    which grows with the standard deviation.
     """
-    allowed = (np.log1p(TELLING_EXCESS_PCT / 100) / z) ** 2 - (level_variance - sampling)
+    z = needed / np.sqrt(variance)
+    allowed = (np.log1p(TELLING_EXCESS_PCT / 100) / z) ** 2 - (variance - sampling)
     wanted = np.ceil(logs * sampling / np.where(allowed > 0, allowed, np.nan) - logs - 1e-9)
     return np.asarray(np.maximum(wanted, 0.0))

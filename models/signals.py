@@ -4,22 +4,24 @@ from dataclasses import dataclass
 
 import polars as pl
 
+EXCESS_MIN_PCT = 4.0
+WARNING_P = 0.023
+
 
 @dataclass(frozen=True)
 class SignalRule:
     """Limits of the signals.
 
     q_max: false discovery rate of `action` over the fleet (Benjamini & Hochberg 1995, J R Stat Soc B 57:289).
-    excess_min_pct: the least excess worth acting on. logs_min: logs before anyone acts. pulls_collapsing_min: pulls
-    with a dropout in which the rail collapsed. warning_p: one-sided p of two standard deviations.
-    low_p: for cars below their peers. telling_pct: "clear" only where this excess would have been found.
+    logs_min: logs before anyone acts. pulls_collapsing_min: pulls with a dropout in which the rail collapsed.
+    warning_p: one-sided p of two standard deviations. low_p: for cars below their peers.
+    telling_pct: "clear" only where this excess would have been found, at least as `warning`.
     """
 
     q_max: float = 0.05
-    excess_min_pct: float = 4.0
     logs_min: int = 2
     pulls_collapsing_min: int = 2
-    warning_p: float = 0.023
+    warning_p: float = WARNING_P
     low_p: float = 0.01
     telling_pct: float = 10.0
 
@@ -27,9 +29,9 @@ class SignalRule:
 def signals(evidence: pl.DataFrame, rule: SignalRule = SignalRule()) -> pl.DataFrame:
     """`evidence` with `signal`, `high` and `low` (what kind of evidence the signal rests on).
 
-    evidence: one row a spell with logs, p_value, q_value, p_low, largest_excess_pct and largest_excess_low_pct (the
-    highest of overall, thirds and quarter's end, and whether one of them has its lower bound above 0),
-    pulls_collapsing, ethanol_explains (a label's two standard deviations would), pump_limit,
+    evidence: one row a spell with logs, p_value, q_value, p_low, worth_acting (overall, in a third of the rev range
+    or at the quarter's end an excess of EXCESS_MIN_PCT with its lower bound above 0), pulls_collapsing,
+    ethanol_explains (a label's two standard deviations would), pump_limit,
     detectable_excess_pct, peers_mostly_high. Null p_value: nothing could be judged.
     """
     worth = pl.col("worth_acting").fill_null(False)

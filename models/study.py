@@ -94,7 +94,7 @@ def _signalled(table: pl.DataFrame) -> pl.DataFrame:
 def _no_evidence() -> pl.DataFrame:
     """The columns of `evidence` that the signals read, without a row: nobody could be judged."""
     floats = ["excess_pct", "excess_low_pct", "excess_high_pct", "level_z", "shape_low_z", "shape_mid_z", "shape_high_z",
-              "trend_z", "p_curve", "p_value", "q_value", "p_low", "detectable_excess_pct", "logs_needed"]  # fmt: skip
+              "trend_z", "p_curve", "p_value", "q_value", "p_low", "detectable_excess_pct", "actionable_excess_pct", "logs_needed"]  # fmt: skip
     flags = ["worth_acting", "ethanol_explains", "told_apart", "judged", "peers_mostly_high"]
     schema = {"spell": pl.Int32, "strongest": pl.String} | dict.fromkeys(floats, pl.Float64)
     return pl.DataFrame(schema=schema | dict.fromkeys(flags, pl.Boolean))
@@ -125,7 +125,7 @@ def _events(material: Material) -> pl.DataFrame:
             # a rail that was never logged has no deficits to count, rather than none
             rail_deficits=pl.when(pl.col("pulls_with_rail") > 0).then("rail_deficits"),
         )
-        .cast({name: pl.Int32 for name in ("pulls", "dropouts", "dropouts_collapsing", "rail_deficits")})
+        .cast(dict.fromkeys(("pulls", "dropouts", "dropouts_collapsing", "rail_deficits"), pl.Int32))
         .sort("spell")
     )
 
@@ -138,11 +138,12 @@ def _circumstances(material: Material) -> pl.DataFrame:
         pl.col("barometer_assumed").any(),
     )
     ended = material.ledger.filter("in_quarter").select(
-        "spell", at_end=pl.col("findings").list.eval(pl.element().struct["code"].is_in(SENSOR_CODES)).list.any()
+        "spell",
+        at_end=pl.col("findings").list.eval(pl.element().struct["code"].is_in(SENSOR_CODES)).list.any(),
     )
-    return logged.join(
-        ended.group_by("spell").agg(sensor_at_end=pl.col("at_end").any()), on="spell", how="left"
-    ).sort("spell")
+    return logged.join(ended.group_by("spell").agg(sensor_at_end=pl.col("at_end").any()), on="spell", how="left").sort(
+        "spell"
+    )
 
 
 def _baselines(material: Material, learned: Learned | None) -> pl.DataFrame:
@@ -174,7 +175,9 @@ def _car_logs(material: Material, learned: Learned | None) -> pl.DataFrame:
     else:
         judged = learned.judged
         curves = own_curves(learned)
-        table = log_table(learned.rows, material.fleet.frame, judged.residual, judged.own_variance, curves, learned.noise)
+        table = log_table(
+            learned.rows, material.fleet.frame, judged.residual, judged.own_variance, curves, learned.noise
+        )
         excess = table.select("log", "excess", "variance")
     half = 1.95996 * pl.col("variance").sqrt()
     return (
@@ -195,7 +198,9 @@ def _cars(judged: pl.DataFrame, curves: pl.DataFrame, logs: pl.DataFrame, materi
     )
     seen = _since(judged, logs)
     attention = pl.when(pl.col("pump_limit") == "rail_short").then(0).when(pl.col("pump_limit") == "reached").then(1)
-    rank = pl.col("signal").replace_strict({"action": 2, "warning": 3, "clear": 4, "undecided": 4}, return_dtype=pl.Int32)
+    rank = pl.col("signal").replace_strict(
+        {"action": 2, "warning": 3, "clear": 4, "undecided": 4}, return_dtype=pl.Int32
+    )
     return (
         judged.join(duties, on="spell", how="left")
         .join(seen, on="spell", how="left")
@@ -205,7 +210,9 @@ def _cars(judged: pl.DataFrame, curves: pl.DataFrame, logs: pl.DataFrame, materi
             order=attention.otherwise(rank),
         )
         .sort("order", "signal", pl.col("excess_pct").fill_null(-1e9) * -1, "label", "spell")
-        .with_columns(pl.selectors.float().exclude("p_value", "q_value").round(3), pl.col("p_value", "q_value").round(6))
+        .with_columns(
+            pl.selectors.float().exclude("p_value", "q_value").round(3), pl.col("p_value", "q_value").round(6)
+        )
         .select(pl.col(name).cast(dtype) for name, dtype in CARS.items())
     )
 

@@ -63,23 +63,21 @@ def direct_cells(
         measured = rng.random() < measured_ethanol
         stated = ethanol_true if measured else max(0.0, ethanol_true - rng.normal(0, 3))
         gain = pressure * np.exp(rng.normal(0, 0.05))
-        made = _car(rng, label, fault, severity, traits, ethanol_true, measured, gain, size, calibration,
-                    round_share, spread)  # fmt: skip
-        parts.append(made[0])
-        pulls.append(made[1])
+        ceiling = {"K1": 97.5, "K2": 100.0}[calibration]
+        car = _Car(label, fault, severity, traits, ethanol_true, measured, gain, size, ceiling, round_share, spread)
+        cells, rows, extra = _car_logs(rng, car)
+        parts.append(cells)
+        pulls.append(rows)
         roster.append((label, engine, pump, boost, calibration, stated))
         level = 100 * (np.exp(traits[0]) - 1)
-        truth.append((label, fault, 100 * severity, level, 100 * (np.exp(made[2]) - 1)))
-    cells = pl.concat(parts)
+        truth.append((label, fault, 100 * severity, level, 100 * (np.exp(extra) - 1)))
     pull_table = pl.concat(pulls)
     return DirectFleet(
-        cells,
+        pl.concat(parts),
         pull_table,
         _ledger(pull_table),
         _roster(roster),
-        pl.DataFrame(
-            truth, schema=["label", "fault", "severity_pct", "level_pct", "excess_pct"], orient="row"
-        ),
+        pl.DataFrame(truth, schema=["label", "fault", "severity_pct", "level_pct", "excess_pct"], orient="row"),
     )
 
 
@@ -93,9 +91,7 @@ def _setups(rng: np.random.Generator, count: int) -> list[tuple[str, str, str, s
     pressures = {"B1": 190.0, "B2": 215.0, "B3": 240.0}
     every = [(f"E{i % 3 + 1}", p, b, f"K{i % 2 + 1}") for i in range(6) for p in sizes for b in pressures]
     # a larger charger comes with a larger pump, mostly
-    fitting = [
-        s for s in every if abs(int(s[1][1]) - int(s[2][1])) <= (1 if s[1] > s[2].replace("B", "P") else 0)
-    ]
+    fitting = [s for s in every if abs(int(s[1][1]) - int(s[2][1])) <= (1 if s[1] > s[2].replace("B", "P") else 0)]
     chosen = rng.permutation(len(fitting))[:count]
     return [(*fitting[i], sizes[fitting[i][1]], pressures[fitting[i][2]]) for i in sorted(chosen)]
 
@@ -125,80 +121,102 @@ def fault_curve(fault: str, severity: float, rpm: Array, quarter_share: float) -
     return np.asarray(np.log1p(severity * shape))
 
 
-def _car(rng, label, fault, severity, traits, ethanol, measured, pressure, size, calibration, w, spread):  # type: ignore[no-untyped-def]  # noqa: ANN
-    bands = np.arange(2250, 6750, 250)
-    rpm = bands + 125.0
-    z = (rpm - 4400) / 2200
-    healthy = traits[0] + traits[1] * z + traits[2] * (z**2 - 0.33)
-    ceiling = {"K1": 97.5, "K2": 100.0}[calibration]
-    filling = np.interp(rpm, [2000, 4500, 6750], [0.86, 1.0, 0.9])
-    duty_grid = np.linspace(1, 100, 1000)
-    volume_grid = (1 - w) * duty_grid / 100 + w * (1 - np.cos(np.pi * duty_grid / 100)) / 2
+@dataclass(frozen=True)
+class _Car:
+    """What one car brings to every pull. pressure_kpa: at full boost. size: of its pump. traits: level, tilt, bow."""
+
+    label: str
+    fault: str
+    severity: float
+    traits: Array
+    ethanol_pct: float
+    measured: bool
+    pressure_kpa: float
+    size: float
+    ceiling_pct: float
+    round_share: float
+    spread: Spread
+
+
+BANDS = np.arange(2250, 6750, 250)
+RPM = BANDS + 125.0
+
+
+def _car_logs(rng: np.random.Generator, car: _Car) -> tuple[pl.DataFrame, pl.DataFrame, float]:
+    """The car's cells, its pulls, and the mean of ln(its true extra volume)."""
+    z = (RPM - 4400) / 2200
+    healthy = np.asarray(car.traits[0] + car.traits[1] * z + car.traits[2] * (z**2 - 0.33), dtype=np.float64)
     cells, pulls, excess = [], [], []
-    days = np.sort(rng.choice(90, size=rng.integers(2, 7), replace=False))
+    days = np.sort(rng.choice(90, size=int(rng.integers(2, 7)), replace=False)).tolist()
     for number, day in enumerate(days):
-        log = f"{label}-{number}"
-        when = date(2026, 7, 1) + timedelta(days=int(day))
-        log_effect = rng.normal(0, spread.log)
-        for pull in range(1, rng.integers(1, 5) + 1):
-            air_c = rng.normal(38, 8)
-            lam = rng.normal(0.85, 0.012)
-            boost_shape = np.interp(rpm, [2000, 3000, 5500, 6750], [0.75, 1.0, 1.0, 0.9])
-            kpa = pressure * boost_shape * np.exp(rng.normal(0, 0.01))
-            need = kpa / 100 * (298.15 / (air_c + 273.15)) ** 0.5 / lam / (1 - ethanol / 100 * 0.3477)
-            extra = healthy + fault_curve(fault, severity, rpm, day / 90)
+        keys: dict[str, str | date] = {
+            "log": f"{car.label}-{number}",
+            "label": car.label,
+            "date": date(2026, 7, 1) + timedelta(days=day),
+        }
+        log_effect = rng.normal(0, car.spread.log)
+        for pull in range(1, int(rng.integers(1, 5)) + 1):
+            extra = healthy + fault_curve(car.fault, car.severity, RPM, day / 90)
             excess.append(extra.mean())
-            noise = log_effect + rng.normal(0, spread.pull) + rng.normal(0, spread.cell, len(rpm))
-            share = need * filling * np.exp(extra + noise) / size
-            duty = np.interp(share, volume_grid, duty_grid)
-            stuck = duty >= ceiling
-            duty = np.minimum(duty, ceiling)
-            dropped = fault == "sticking" and rng.random() < 0.5
-            cells.append(_pull_cells(log, label, when, pull, bands, duty, stuck, kpa, air_c, lam,
-                                     ethanol if measured else None))  # fmt: skip
-            pulls.append(_pull_row(log, label, when, pull, duty, rpm, dropped))
+            cell, duty = _pull_cells(rng, car, extra + log_effect)
+            dropped = car.fault == "sticking" and rng.random() < 0.5
+            cells.append(_tagged(cell, pull, keys))
+            pulls.append(_tagged(_pull_row(duty, dropped), pull, keys))
     return pl.concat(cells), pl.concat(pulls), float(np.mean(excess))
 
 
-def _pull_cells(log, label, when, pull, bands, duty, stuck, kpa, air_c, lam, ethanol):  # type: ignore[no-untyped-def]  # noqa: ANN
-    n = len(bands)
+def _tagged(frame: pl.DataFrame, pull: int, keys: dict[str, str | date]) -> pl.DataFrame:
+    return frame.with_columns(pull=pl.lit(pull, pl.Int32), **{name: pl.lit(value) for name, value in keys.items()})
+
+
+def _pull_cells(rng: np.random.Generator, car: _Car, extra: Array) -> tuple[pl.DataFrame, Array]:
+    """One pull's cells, and its duty. extra: ln of the volume asked for beyond a healthy average car's."""
+    air_c, lam = rng.normal(38, 8), rng.normal(0.85, 0.012)
+    boost_shape = np.interp(RPM, [2000, 3000, 5500, 6750], [0.75, 1.0, 1.0, 0.9])
+    kpa = car.pressure_kpa * boost_shape * np.exp(rng.normal(0, 0.01))
+    filling = np.interp(RPM, [2000, 4500, 6750], [0.86, 1.0, 0.9])
+    need = kpa / 100 * (298.15 / (air_c + 273.15)) ** 0.5 / lam / (1 - car.ethanol_pct / 100 * 0.3477)
+    noise = rng.normal(0, car.spread.pull) + rng.normal(0, car.spread.cell, len(RPM))
+    share = need * filling * np.exp(extra + noise) / car.size
+    duty_grid = np.linspace(1, 100, 1000)
+    lobe = (1 - np.cos(np.pi * duty_grid / 100)) / 2
+    duty = np.interp(share, (1 - car.round_share) * duty_grid / 100 + car.round_share * lobe, duty_grid)
+    stuck = duty >= car.ceiling_pct
+    duty = np.minimum(duty, car.ceiling_pct)
     frame = pl.DataFrame(
         {
-            "band_rpm": bands.astype(np.int32),
-            "engine_speed_rpm": bands + 125.0,
+            "band_rpm": BANDS.astype(np.int32),
+            "engine_speed_rpm": RPM,
             "duty_pct": duty,
-            "duty_max_pct": np.where(stuck, duty, duty + 0.4),
+            "duty_max_pct": np.where(stuck, duty, np.minimum(duty + 0.4, car.ceiling_pct)),
             "duty_top_share": np.where(stuck, 1.0, 0.2),
             "manifold_pressure_kpa": kpa,
-            "rail_pressure_bar": np.full(n, 180.0),
-            "rail_target_bar": np.full(n, 180.0),
+            "boost_kpa": kpa - 101.325,
         }
+    ).with_columns(
+        samples=pl.lit(5, pl.Int32),
+        pressure_log_sd=pl.lit(0.01),
+        barometer_assumed=pl.lit(False),
+        intake_air_c=pl.lit(float(air_c)),
+        lambda_ratio=pl.lit(float(lam)),
+        ethanol_pct=pl.lit(car.ethanol_pct if car.measured else None, pl.Float64),
+        rail_pressure_bar=pl.lit(180.0),
+        rail_target_bar=pl.lit(180.0),
+        dropout_samples=pl.lit(0, pl.Int32),
+        **{n: pl.lit(None, pl.Float64) for n in ("boost_target_kpa", "fuel_c", "feed_pressure_bar", "battery_v")},
     )
-    return frame.with_columns(
-        log=pl.lit(log), label=pl.lit(label), date=pl.lit(when), pull=pl.lit(pull, pl.Int32),
-        samples=pl.lit(5, pl.Int32), pressure_log_sd=pl.lit(0.01), barometer_assumed=pl.lit(False),
-        boost_kpa=pl.col("manifold_pressure_kpa") - 101.325, boost_target_kpa=pl.lit(None, pl.Float64),
-        intake_air_c=pl.lit(air_c), fuel_c=pl.lit(None, pl.Float64), lambda_ratio=pl.lit(lam),
-        ethanol_pct=pl.lit(ethanol, pl.Float64), feed_pressure_bar=pl.lit(None, pl.Float64),
-        battery_v=pl.lit(None, pl.Float64), dropout_samples=pl.lit(0, pl.Int32),
-    )  # fmt: skip
+    return frame, duty
 
 
-def _pull_row(log, label, when, pull, duty, rpm, dropped):  # type: ignore[no-untyped-def]  # noqa: ANN
-    count = int(dropped)
-    row = {
-        "log": log, "label": label, "date": when, "pull": pull, "start_s": 10.0 * pull, "end_s": 10.0 * pull + 6,
-        "samples": 90, "gear": 4, "speed_low_rpm": 2250.0, "speed_high_rpm": 6700.0,
-        "duty_max_pct": float(duty.max()), "duty_max_rpm": float(rpm[duty.argmax()]), "dropouts": count,
-        "dropouts_collapsing": count, "dropout_rpm": 4000.0 if dropped else None, "rail_deficits": count,
-        "rail_deficit_s": 0.3 * count, "rail_deficit_rpm": 4000.0 if dropped else None, "lean_s": 0.0,
-        "feed_pressure_min_bar": None,
-    }  # fmt: skip
-    integers = {name: pl.Int32 for name in ("pull", "samples", "gear", "dropouts", "dropouts_collapsing",
-                                            "rail_deficits")}  # fmt: skip
-    return pl.DataFrame([row]).with_columns(
-        pl.col(integers.keys()).cast(pl.Int32), pl.col("dropout_rpm", "rail_deficit_rpm",
-                                                      "feed_pressure_min_bar").cast(pl.Float64)
+def _pull_row(duty: Array, dropped: bool) -> pl.DataFrame:
+    count = pl.lit(int(dropped), pl.Int32)
+    where = pl.lit(4000.0 if dropped else None, pl.Float64)
+    return pl.select(
+        start_s=pl.lit(10.0), end_s=pl.lit(16.0), samples=pl.lit(90, pl.Int32), gear=pl.lit(4, pl.Int32),
+        speed_low_rpm=pl.lit(2250.0), speed_high_rpm=pl.lit(6700.0), duty_max_pct=pl.lit(float(duty.max())),
+        duty_max_rpm=pl.lit(float(RPM[duty.argmax()])), dropouts=count, dropouts_collapsing=count, dropout_rpm=where,
+        rail_deficits=count, rail_deficit_s=pl.lit(0.3 * dropped), rail_deficit_rpm=where, lean_s=pl.lit(0.0),
+        feed_pressure_min_bar=pl.lit(None, pl.Float64),
     )  # fmt: skip
 
 
