@@ -1,11 +1,11 @@
 """Charts, pages and tables from a finished study.
 
-`write_report` writes report.html and the CSV files beside it. A study goes through three steps: `sections` says what
-the page tells, `charts` draws, `page` renders.
+`write_report` writes report.html and the CSV files beside it. A study goes through three steps: `sections`
+says what the page tells, `charts` draws, `page` renders.
 """
 
 from reports.page import render
-from reports.terminal import car_text, signals_text
 from reports.report_files import write_report
+from reports.terminal import car_text, signals_text
 
 __all__ = ["car_text", "render", "signals_text", "write_report"]

@@ -12,7 +12,7 @@ from reports.figures import Figure
 from reports.tables import counted, day, figure, interval, signed
 from reports.theme import SIGNALS
 
-STILL_CURVES_MOST = 24  # cars whose curve is drawn for paper too; beyond, the page would grow past its size
+STILL_CURVES_MOST = 16  # cars whose curve is drawn for paper too; beyond, the page would grow past its size
 SPELL = ("label", "setup", "spell_since")
 
 
@@ -64,9 +64,7 @@ def named(cars: pl.DataFrame) -> pl.DataFrame:
     """CARS with `name`: the label, and "from DATE" where one label has several spells."""
     several = pl.col("label").len().over("label") > 1
     begin = pl.col("spell_since").dt.to_string("%Y-%m-%d").fill_null("the start")
-    return cars.with_columns(
-        name=pl.when(several).then(pl.col("label") + " from " + begin).otherwise(pl.col("label"))
-    )
+    return cars.with_columns(name=pl.when(several).then(pl.col("label") + " from " + begin).otherwise(pl.col("label")))
 
 
 def spells(study: Study) -> list[Spell]:
@@ -75,7 +73,7 @@ def spells(study: Study) -> list[Spell]:
     logs = _by_spell(study.car_logs)
     result = []
     stills = 0
-    for place, row in enumerate(_by_urgency(named(study.cars)).iter_rows(named=True)):
+    for place, row in enumerate(by_urgency(named(study.cars)).iter_rows(named=True)):
         key = tuple(row[name] for name in SPELL)
         on_paper = _is_flagged(row) and stills < STILL_CURVES_MOST
         stills += on_paper
@@ -96,7 +94,8 @@ def cards(every: list[Spell]) -> list[Card]:
     return [Card(label, tuple(spell for spell in every if spell.label == label)) for label in labels]
 
 
-def _by_urgency(cars: pl.DataFrame) -> pl.DataFrame:
+def by_urgency(cars: pl.DataFrame) -> pl.DataFrame:
+    """Pumps at their limit first, then by signal, then by excess."""
     limit = pl.col("pump_limit").replace_strict({"rail_short": 0, "reached": 1}, default=2)
     signal = pl.col("signal").replace_strict({"action": 0, "warning": 1, "undecided": 2, "clear": 3}, default=4)
     return cars.sort(limit, signal, -pl.col("excess_pct"), "name", nulls_last=True)
@@ -139,10 +138,11 @@ def _spell(row: dict[str, Any], curve: Figure | None, log: Figure | None) -> Spe
 
 def _evidence(row: dict[str, Any]) -> str:
     """How much stands behind the figures, in one sentence."""
-    text = f"{counted(row['logs'], 'log')} with {counted(row['pulls'], 'full-load pull')} in the quarter"
-    text += f", {counted(row['peers'], 'peer')} of the same setup"
+    logs, pulls = counted(row["logs"], "log").capitalize(), counted(row["pulls"], "full-load pull")
+    text = f"{logs} with {pulls} in the quarter, {counted(row['peers'], 'peer')} of the same setup"
     if row["detectable_excess_pct"] is not None:
-        text += f"; an excess of {figure(row['detectable_excess_pct'])} % would have been found in four of five cases"
+        least = figure(row["detectable_excess_pct"])
+        text += f"; an excess of {least} % would have been found in four of five cases"
     return text + "."
 
 
@@ -152,7 +152,9 @@ def _events(row: dict[str, Any]) -> tuple[str, ...]:
     if row["rail_deficits"] is None:
         lines.append("Rail pressure or its target is not logged, so a shortfall would not be seen.")
     else:
-        lines.append(counted(row["rail_deficits"], "time", "times").replace("no times", "never") + " short of rail pressure.")
+        lines.append(
+            counted(row["rail_deficits"], "time", "times").replace("no times", "never") + " short of rail pressure."
+        )
     if row["saturated_share"] is not None:
         lines.append(f"{figure(100 * row['saturated_share'], 0)} % of full-load bands at the pump's ceiling.")
     return tuple(line[0].upper() + line[1:] for line in lines)

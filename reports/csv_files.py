@@ -9,7 +9,11 @@ from models.schemas import BASELINES, CARS, CHANGES, Study
 
 def csv_files(study: Study) -> dict[str, str]:
     """File name -> CSV text, columns as declared in models.schemas, figures to four decimals."""
-    frames = {"cars": (study.cars, CARS), "changes": (study.changes, CHANGES), "baselines": (study.baselines, BASELINES)}
+    frames = {
+        "cars": (study.cars, CARS),
+        "changes": (study.changes, CHANGES),
+        "baselines": (study.baselines, BASELINES),
+    }
     return {f"{name}.csv": _text(frame.select(list(schema))) for name, (frame, schema) in frames.items()}
 
 

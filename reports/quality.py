@@ -66,7 +66,9 @@ def _noted(kept: pl.DataFrame) -> tuple[Noted, ...]:
     each = (
         kept.select("label", log=pl.int_range(pl.len()), finding=pl.col("findings").fill_null("").str.split(";"))
         .explode("finding")
-        .with_columns(pl.col("finding").str.strip_chars().str.split_exact(" ", 1).struct.rename_fields(["code", "channel"]))
+        .with_columns(
+            pl.col("finding").str.strip_chars().str.split_exact(" ", 1).struct.rename_fields(["code", "channel"])
+        )
         .unnest("finding")
         .filter(pl.col("code") != "")
     )

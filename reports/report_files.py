@@ -8,7 +8,7 @@ from reports.page import render
 
 
 def write_report(study: Study, out: Path) -> Path:
-    """Write report.html, cars.csv, changes.csv and baselines.csv into the folder `out`; gives the page's path.
+    """Write report.html, cars.csv, changes.csv and baselines.csv into folder `out`; gives the page's path.
 
     The folder is made if need be. Every text is made before the first file is written.
     """

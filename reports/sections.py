@@ -12,11 +12,12 @@ from reports.charts import bands, caterpillar, funnel
 from reports.figures import Figure
 from reports.next_logs import NextLog, next_logs
 from reports.quality import Quality, quality
-from reports.tables import counted, figure, signed
+from reports.tables import counted, figure, percent
 from reports.theme import SIGNALS
 from reports.trust import Fact, trust
 
-STILL_SETUPS_MOST = 12  # setups drawn for paper too
+STILL_SETUPS_MOST = 8  # drawn for paper too; beyond, the page would grow past its size
+STILL_CATERPILLARS_MOST = 3  # of sixty cars each
 PEERS_FEW = 5  # a setup with fewer cars lends from the regression
 
 
@@ -79,7 +80,11 @@ class Report:
 
     def figures(self) -> list[Figure]:
         """Every chart of the page."""
-        whole = [*self.caterpillars, *([self.funnel] if self.funnel else []), *(s.figure for s in self.setups)]
+        whole = [
+            *self.caterpillars,
+            *([self.funnel] if self.funnel else []),
+            *(s.figure for s in self.setups),
+        ]
         return whole + [f for spell in self.spells for f in (spell.curve, spell.trend) if f is not None]
 
 
@@ -102,7 +107,8 @@ def report(study: Study) -> Report:
         unchanged=study.changes.height - len(changed),
         spells=tuple(every),
         caterpillars=tuple(
-            Figure(f"cars{i}", chart, on_paper=True) for i, chart in enumerate(caterpillar.draw(cars, words))
+            Figure(f"cars{i}", chart, on_paper=i < STILL_CATERPILLARS_MOST)
+            for i, chart in enumerate(caterpillar.draw(cars, words))
         ),
         funnel=Figure("funnel", whole, on_paper=True) if whole else None,
         setups=_setups(study, cars, words),
@@ -145,7 +151,13 @@ def overview(study: Study) -> str:
 def _tallies(cars: pl.DataFrame) -> tuple[Tally, ...]:
     counts = dict(cars["signal"].value_counts().iter_rows())
     return tuple(
-        Tally(code, SIGNALS[code].sign, wording.signal(code).word, wording.signal(code).meaning, counts.get(code, 0))
+        Tally(
+            code,
+            SIGNALS[code].sign,
+            wording.signal(code).word,
+            wording.signal(code).meaning,
+            counts.get(code, 0),
+        )
         for code in wording.SIGNAL_CODES
     )
 
@@ -163,7 +175,7 @@ def _change(row: dict[str, Any], present: set[str]) -> Change:
         if signal is None:
             return "not in the study"
         word = wording.signal(signal).word
-        return word if excess is None else f"{word}, {signed(excess)} %"
+        return word if excess is None else f"{word}, {percent(excess)}"
 
     return Change(
         row["label"],
@@ -176,9 +188,13 @@ def _change(row: dict[str, Any], present: set[str]) -> Change:
 
 
 def _setups(study: Study, cars: pl.DataFrame, words: dict[str, str]) -> tuple[Setup, ...]:
-    flagged = cars.filter(pl.col("signal").is_in(["action", "warning"]) | pl.col("pump_limit").is_in(["rail_short", "reached"]))
+    flagged = cars.filter(
+        pl.col("signal").is_in(["action", "warning"]) | pl.col("pump_limit").is_in(["rail_short", "reached"])
+    )
     keys = ["label", "setup", "spell_since"]
-    curves = study.curves.join(flagged.select(*keys, "name", "signal"), on=keys, nulls_equal=True, maintain_order="left")
+    curves = study.curves.join(
+        flagged.select(*keys, "name", "signal"), on=keys, nulls_equal=True, maintain_order="left"
+    )
     found = []
     for (setup,), baseline in study.baselines.group_by("setup", maintain_order=True):
         drawn = curves.filter(pl.col("setup") == setup)
@@ -190,7 +206,11 @@ def _setups(study: Study, cars: pl.DataFrame, words: dict[str, str]) -> tuple[Se
             int(baseline["cars"].max() or 0),  # type: ignore[arg-type]
             int(baseline["cars"].max() or 0) < PEERS_FEW,  # type: ignore[arg-type]
             tuple(labels),
-            Figure(f"setup{i}", bands.draw(baseline, drawn, words), on_paper=bool(labels) and i < STILL_SETUPS_MOST),
+            Figure(
+                f"setup{i}",
+                bands.draw(baseline, drawn, words),
+                on_paper=bool(labels) and i < STILL_SETUPS_MOST,
+            ),
         )
         for i, (name, baseline, drawn, labels) in enumerate(found)
     )

@@ -91,3 +91,12 @@ def counted(number: int | None, one: str, many: str = "") -> str:
     """
     noun = one if number == 1 else many or one + "s"
     return f"{number or 'no'} {noun}"
+
+
+def percent(value: float | None, digits: int = 1) -> str:
+    """A difference in per cent that no line break tears from its sign.
+
+    >>> percent(4.0) == "+4.0\\u00a0%"
+    True
+    """
+    return UNKNOWN if value is None else f"{signed(value, digits)}\u00a0%"

@@ -1,11 +1,131 @@
-"""A study as plain lines for the terminal."""
+"""A study as plain lines for the terminal, none wider than 80 columns."""
+
+import textwrap
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from typing import Any
+
+import polars as pl
 
 from models.schemas import Study
+from reports import wording
+from reports.cards import Spell, by_urgency, named, spells
+from reports.charts.car_curve import CEILING_SHARE
+from reports.sections import overview
+from reports.tables import UNKNOWN, figure, interval, signed
+
+WIDTH = 80
+CURVE_COLUMNS = 48  # of the text chart
+PEERS, EXPECTED, CAR, CAR_AT_CEILING = "-", "|", "o", "#"
 
 
 def signals_text(study: Study) -> str:
-    return ""
+    """How the fleet is, and one line a car and setup: pumps at their limit first, then by signal."""
+    lines = textwrap.wrap(overview(study), WIDTH)
+    if study.summary.get("demo"):
+        lines += ["", "All cars of this study are invented."]
+    lines += ["", f"{'car':<26}{'signal':<17}{'excess %':>9} {'95 % interval':<17}{'limit':<10}"]
+    lines += [_signal_line(row) for row in by_urgency(named(study.cars)).iter_rows(named=True)]
+    return _plain(lines)
+
+
+def _signal_line(row: dict[str, Any]) -> str:
+    limit = {"rail_short": "runs short", "reached": "ceiling", "unknown": "unknown"}.get(row["pump_limit"], "")
+    excess, span = signed(row["excess_pct"]), interval(row["excess_low_pct"], row["excess_high_pct"])
+    word = wording.signal(row["signal"]).word
+    return f"{row['name']:<26}{word:<17}{excess:>9} {span:<17}{limit:<10}"
 
 
 def car_text(study: Study, label: str) -> str:
-    return ""
+    """One car: what is said of it, its curve against its peers' band, what to check first.
+
+    label: as in the study, "XXXX-XXXX". Raises KeyError where the study has no such car.
+    """
+    cars = study.cars.filter(pl.col("label") == label)
+    if cars.is_empty():
+        raise KeyError(f"{label}: no such car in quarter {study.quarter}. `pumpcensus study` lists the labels.")
+    curves = study.curves.filter(pl.col("label") == label)
+    logs = study.car_logs.filter(pl.col("label") == label)
+    only = replace(study, cars=cars, curves=curves, car_logs=logs)
+    return _plain(line for spell in spells(only) for line in [*_spell_lines(spell), ""])
+
+
+def _plain(lines: Iterable[str]) -> str:
+    """Signs every terminal can show, whatever its code page."""
+    text = "\n".join(line.rstrip() for line in lines).rstrip()
+    return text.replace("\N{MINUS SIGN}", "-").replace("\N{EN DASH}", "-").replace("\N{NO-BREAK SPACE}", " ")
+
+
+def _spell_lines(spell: Spell) -> Iterator[str]:
+    yield f"{spell.name}  {spell.word}"
+    yield from textwrap.wrap(spell.setup, WIDTH)
+    yield ""
+    if spell.limit_word:
+        yield from textwrap.wrap(f"{spell.limit_word.word.capitalize()}. {spell.limit_word.meaning}", WIDTH)
+    since = f", first seen {spell.since}" if spell.since else ""
+    if spell.interval != UNKNOWN:
+        text = f"{spell.excess} % of fuel volume against its peers (95 % interval {spell.interval} %){since}. "
+    else:
+        text = ""
+    yield from textwrap.wrap(text + spell.evidence, WIDTH)
+    for event in spell.events:
+        yield from textwrap.wrap(event, WIDTH, initial_indent="- ", subsequent_indent="  ")
+    if spell.curve is not None:
+        yield ""
+        yield from curve_lines(spell.curve.chart.data["rows"])
+    if spell.trend is not None:
+        yield ""
+        yield from _trend_lines(spell.trend.chart.data["rows"])
+    for pattern in spell.patterns:
+        yield ""
+        yield from textwrap.wrap(f"Pattern: {pattern.word}. {pattern.seen}", WIDTH)
+        yield from _listed("Commonly caused by", pattern.causes)
+        yield from _listed("A qualified technician checks first", pattern.first)
+    if spell.checks:
+        yield ""
+        yield from _listed("To be confirmed before anyone acts", [check.todo for check in spell.checks])
+
+
+def curve_lines(rows: pl.DataFrame) -> Iterator[str]:
+    """The car's duty against its peers' band, one line a band of engine speed.
+
+    rows: rpm, duty_pct, expected_duty_pct, peers_low_duty_pct, peers_high_duty_pct, saturated_share.
+    """
+    figures = ["duty_pct", "expected_duty_pct", "peers_low_duty_pct", "peers_high_duty_pct"]
+    values = [value for name in figures for value in rows[name].drop_nulls()]
+    if not values:
+        return
+    low, high = min(values), max(values)
+    scale = (CURVE_COLUMNS - 1) / max(high - low, 1.0)
+    yield (
+        f"duty (%): {PEERS * 3} 95 of 100 peers, {EXPECTED} they need, {CAR} this car, {CAR_AT_CEILING} at its ceiling"
+    )
+    yield f"{'1/min':>6} {'car':>6} {'peers':>6}  {figure(low, 0):<{CURVE_COLUMNS - 4}}{figure(high, 0):>4}"
+    for row in rows.iter_rows(named=True):
+        line = [" "] * CURVE_COLUMNS
+        if row["peers_low_duty_pct"] is not None and row["peers_high_duty_pct"] is not None:
+            ends = [round((row[f"peers_{side}_duty_pct"] - low) * scale) for side in ("low", "high")]
+            line[ends[0] : ends[1] + 1] = PEERS * (ends[1] - ends[0] + 1)
+        if row["expected_duty_pct"] is not None:
+            line[round((row["expected_duty_pct"] - low) * scale)] = EXPECTED
+        mark = CAR_AT_CEILING if (row["saturated_share"] or 0) > CEILING_SHARE else CAR
+        line[round((row["duty_pct"] - low) * scale)] = mark
+        car, peers = figure(row["duty_pct"]), figure(row["expected_duty_pct"])
+        yield f"{row['rpm']:>6} {car:>6} {peers:>6}  {''.join(line)}"
+
+
+def _trend_lines(rows: pl.DataFrame) -> Iterator[str]:
+    yield (f"{'log of':<12}{'pulls':>6}{'excess %':>10}  {'95 % interval':<18}{'dropouts':>9}{'rail deficits':>14}")
+    for row in rows.iter_rows(named=True):
+        span = interval(row["excess_low_pct"], row["excess_high_pct"])
+        deficits = UNKNOWN if row["rail_deficits"] is None else row["rail_deficits"]
+        yield (
+            f"{row['date'].isoformat():<12}{row['pulls']:>6}{signed(row['excess_pct']):>10}  {span:<18}"
+            f"{row['dropouts']:>9}{deficits:>14}"
+        )
+
+
+def _listed(title: str, items: list[str] | tuple[str, ...]) -> Iterator[str]:
+    yield f"{title}:"
+    for item in items:
+        yield from textwrap.wrap(item, WIDTH, initial_indent="- ", subsequent_indent="  ")

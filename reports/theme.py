@@ -21,7 +21,7 @@ GRID = "#E4E4E4"  # helps the eye only, carries nothing
 BAND_WIDE = "#D6E6F1"  # fillings are decoration: a line in BLUE marks every edge
 BAND_NARROW = "#A9CBE2"
 
-FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Liberation Sans', Arial, sans-serif"
+FONT = "sans-serif"  # what every reader has; widths measured elsewhere then still fit
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,8 @@ CHART_CONFIG: dict[str, Any] = {
         "gridColor": GRID,
         "domainColor": INK_SOFT,
         "tickColor": INK_SOFT,
-        "labelOverlap": True,
+        "labelOverlap": "greedy",
+        "labelSeparation": 10,
         "labelLimit": 260,
     },
     "legend": {

@@ -1,4 +1,4 @@
-"""How far a study can be trusted: false-alarm budget, smallest excess it could find, calibration, hit rate."""
+"""How far a study can be trusted: false-alarm budget, smallest excess found, calibration, hit rate."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -19,7 +19,11 @@ class Fact:
 def trust(study: Study) -> list[Fact]:
     """Facts about the study itself; a figure that was not measured is said to be unknown."""
     summary = study.summary
-    return [*_budget(summary.get("budget", {})), *_model(summary.get("model", {})), *_hits(summary.get("hit_rate", {}))]
+    return [
+        *_budget(summary.get("budget", {})),
+        *_model(summary.get("model", {})),
+        *_hits(summary.get("hit_rate", {})),
+    ]
 
 
 def _budget(budget: dict[str, Any]) -> list[Fact]:
@@ -52,7 +56,7 @@ def _model(model: dict[str, Any]) -> list[Fact]:
         Fact(
             "Cars inside their 80 % and 95 % intervals",
             f"{_share(model.get('coverage_80'))} and {_share(model.get('coverage_95'))}",
-            "Should be near 80 % and 95 %. Well below: the intervals are too narrow and should be read with care.",
+            "Should be near 80 % and 95 %. Well below: the intervals are too narrow, read them with care.",
         ),
         Fact(
             "Spread between healthy cars",
@@ -66,13 +70,19 @@ def _model(model: dict[str, Any]) -> list[Fact]:
             Fact(
                 f"From duty to volume, {law.get('family')}",
                 f"{figure(law.get('round_share'), 2)} ({low} to {high})",
-                "0: duty is volume already; 1: duty is the closed share of a round lobe, so that volume saturates "
-                "towards the top.",
+                "0: duty is volume already; 1: duty is the closed share of a round lobe, so that volume "
+                "saturates towards the top.",
             )
         )
     for ceiling in model.get("ceilings") or []:
         source = "learned from plateaus of these logs" if ceiling.get("learned") else "assumed, not seen in these logs"
-        facts.append(Fact(f"Highest duty of calibration {ceiling.get('calibration')}", _pct(ceiling.get("ceiling_pct")), source))
+        facts.append(
+            Fact(
+                f"Highest duty of calibration {ceiling.get('calibration')}",
+                _pct(ceiling.get("ceiling_pct")),
+                source,
+            )
+        )
     return facts
 
 
@@ -83,8 +93,8 @@ def _hits(hits: dict[str, Any]) -> list[Fact]:
         Fact(
             "Cars that needed attention, inspected, with something found",
             value,
-            f"From the roster: {counted(inspected, 'car')} inspected. It does not say how many sick cars are missed: "
-            "cars that look well are seldom inspected.",
+            f"From the roster: {counted(inspected, 'car')} inspected. It does not say how many sick cars are "
+            "missed: cars that look well are seldom inspected.",
         )
     ]
 

@@ -1,4 +1,4 @@
-"""Codes into words: signals, pump limits, patterns, checks, changes, findings, hazards. The words are in advice.toml."""
+"""Codes into words: signals, pump limits, patterns, checks, changes, findings, hazards (see advice.toml)."""
 
 import tomllib
 from dataclasses import dataclass
@@ -49,7 +49,7 @@ class Caution:
 
 @cache
 def _advice() -> dict[str, Any]:
-    """advice.toml, with every code of every table present; ValueError names all that are missing or left over."""
+    """advice.toml, every code of every table present; ValueError names all that are missing or left over."""
     advice = tomllib.loads(files("reports").joinpath("advice.toml").read_text(encoding="utf-8"))
     wanted = {
         "signals": SIGNAL_CODES,
@@ -100,9 +100,7 @@ def change(code: str) -> str:
 def pattern(code: str) -> Pattern:
     """The words of one code of PATTERNS."""
     entry = _advice()["patterns"][code]
-    return Pattern(
-        entry["word"], entry["seen"], tuple(entry["causes"]), tuple(entry["first"]), entry["source"]
-    )
+    return Pattern(entry["word"], entry["seen"], tuple(entry["causes"]), tuple(entry["first"]), entry["source"])
 
 
 def check(code: str) -> Check:

@@ -8,7 +8,7 @@ import polars as pl
 
 from ingest.schemas import BAND_WIDTH_RPM
 from reports.charts.chart import Chart
-from reports.charts.encodings import apart, signal_colour, signal_shape
+from reports.charts.encodings import FIT_WIDTH, apart, signal_colour, signal_shape
 from reports.theme import BAND_NARROW, BAND_WIDE, BLUE
 
 HEIGHT_PX = 300
@@ -26,6 +26,7 @@ HEADINGS = {
     "ethanol_p50_pct": "ethanol (% by volume)",
     "boost_p50_kpa": "boost (kPa)",
 }
+DASHES = [[1, 0], [9, 3], [4, 3], [9, 3, 2, 3], [2, 2]]  # of the cars drawn in, in turn
 FIGURES = (
     "duty_p10_pct",
     "duty_p25_pct",
@@ -39,7 +40,8 @@ FIGURES = (
 def draw(baseline: pl.DataFrame, flagged: pl.DataFrame, words: Mapping[str, str]) -> Chart:
     """The bands of one setup.
 
-    baseline: BASELINES of one setup. flagged: name, signal (code), band_rpm, duty_pct of cars to draw in; may be empty.
+    baseline: BASELINES of one setup.
+    flagged: name, signal (code), band_rpm, duty_pct of cars to draw in; may be empty.
     """
     rows = baseline.sort("band_rpm").select(
         MIDDLE_RPM.alias("rpm"), *FIGURES, "cars", "pulls", "ethanol_p50_pct", "boost_p50_kpa"
@@ -50,9 +52,7 @@ def draw(baseline: pl.DataFrame, flagged: pl.DataFrame, words: Mapping[str, str]
         .select("name", pl.col("signal").replace(words), MIDDLE_RPM.alias("rpm"), "duty_pct")
     )
     data = {"rows": rows, "cars": cars, "labels": _labels(rows, cars)}
-    return Chart(
-        "bands", _look(tuple(words.items())), data, HEADINGS, _sentence(baseline["setup"][0], rows, cars)
-    )
+    return Chart("bands", _look(tuple(words.items())), data, HEADINGS, _sentence(baseline["setup"][0], rows, cars))
 
 
 def _labels(rows: pl.DataFrame, cars: pl.DataFrame) -> pl.DataFrame:
@@ -64,33 +64,31 @@ def _labels(rows: pl.DataFrame, cars: pl.DataFrame) -> pl.DataFrame:
 
 
 @cache
-def _look(words: tuple[tuple[str, str], ...]) -> alt.LayerChart:
+def _look(words: tuple[tuple[str, str], ...]) -> alt.TopLevelMixin:
     names = dict(words)
     rows = alt.Chart(alt.NamedData("rows")).encode(
         x=alt.X(
             "rpm:Q",
             title="Engine speed (1/min)",
             scale=alt.Scale(zero=False, nice=False),
-            axis=alt.Axis(format="d"),
+            axis=alt.Axis(format="d", tickCount=8),
         )
     )
     duty = alt.Y("duty_p10_pct:Q", title="Pump duty (%)", scale=alt.Scale(zero=False))
-    edge = {"color": BLUE, "strokeWidth": 1}
-    wide = rows.mark_area(color=BAND_WIDE, line=edge).encode(y=duty, y2="duty_p90_pct:Q")
+    wide = rows.mark_area(color=BAND_WIDE).encode(y=duty, y2="duty_p90_pct:Q")
     lower = [
-        rows.mark_line(**edge).encode(y=f"{name}:Q")
+        rows.mark_line(color=BLUE, strokeWidth=1).encode(y=f"{name}:Q")
         for name in ("duty_p10_pct", "duty_p90_pct", "duty_p25_pct", "duty_p75_pct")
     ]
     narrow = rows.mark_area(color=BAND_NARROW).encode(y="duty_p25_pct:Q", y2="duty_p75_pct:Q")
     middle = rows.mark_line(color=BLUE, strokeWidth=2.5).encode(y="duty_p50_pct:Q")
-    expected = rows.mark_line(color="black", strokeDash=[2, 3], strokeWidth=1.5).encode(
-        y="expected_duty_pct:Q"
-    )
+    expected = rows.mark_line(color="black", strokeDash=[2, 3], strokeWidth=1.5).encode(y="expected_duty_pct:Q")
     cars = alt.Chart(alt.NamedData("cars")).encode(
         x="rpm:Q",
         y="duty_pct:Q",
         detail="name:N",
-        color=signal_colour(names, alt.Legend(columns=2)),
+        # only cars that need attention or watching are drawn in; each has a dash of its own beside its label
+        color=signal_colour(names, alt.Legend(columns=2, values=[names["action"], names["warning"]])),
         tooltip=[
             alt.Tooltip("name:N", title="car"),
             alt.Tooltip("rpm:Q", title="engine speed (1/min)"),
@@ -102,10 +100,12 @@ def _look(words: tuple[tuple[str, str], ...]) -> alt.LayerChart:
         .mark_text(align="left", dx=8)
         .encode(x="rpm:Q", y="label_at:Q", text="name:N")
     )
-    return alt.layer(
-        wide, narrow, *lower, middle, expected, cars.mark_line(strokeWidth=2),
-        cars.mark_point(filled=True, size=40, opacity=1).encode(shape=signal_shape(names)), ends,
-    ).properties(width="container", height=HEIGHT_PX, padding={"left": 5, "top": 5, "bottom": 5, "right": 84})  # fmt: skip
+    dash = alt.StrokeDash("name:N", scale=alt.Scale(range=DASHES), legend=None)
+    lines = cars.mark_line(strokeWidth=2).encode(strokeDash=dash)
+    points = cars.mark_point(filled=True, size=40, opacity=1).encode(shape=signal_shape(names))
+    return alt.layer(wide, narrow, *lower, middle, expected, lines, points, ends).properties(
+        width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
+    )
 
 
 def _sentence(setup: str, rows: pl.DataFrame, cars: pl.DataFrame) -> str:
@@ -117,4 +117,4 @@ def _sentence(setup: str, rows: pl.DataFrame, cars: pl.DataFrame) -> str:
         else ""
     )
     drawn = ", ".join(cars["name"].unique(maintain_order=True)) or "none"
-    return f"Pump duty over engine speed of up to {most} cars of setup {setup}:{peak} flagged cars drawn in: {drawn}."
+    return f"Pump duty over engine speed of up to {most!s} cars of setup {setup}:{peak} flagged cars drawn in: {drawn}."

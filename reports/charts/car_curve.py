@@ -7,10 +7,13 @@ import polars as pl
 
 from ingest.schemas import BAND_WIDTH_RPM
 from reports.charts.chart import Chart
+from reports.charts.encodings import FIT_WIDTH
+from reports.tables import counted, percent
 from reports.theme import BAND_WIDE, BLACK, BLUE, VERMILION
 
 HEIGHT_PX = 260
 CAR, PEERS, CEILING = "this car", "what peers need (band: 95 of 100 peers)", "at its ceiling"
+CEILING_SHARE = 0.2  # of a band's samples, from which the band is marked
 HEADINGS = {
     "rpm": "engine speed (1/min)",
     "duty_pct": "this car's duty (%)",
@@ -39,13 +42,13 @@ def draw(curve: pl.DataFrame) -> Chart:
 
 
 @cache
-def _look() -> alt.LayerChart:
+def _look() -> alt.TopLevelMixin:
     rows = alt.Chart(alt.NamedData("rows")).encode(
         x=alt.X(
             "rpm:Q",
             title="Engine speed (1/min)",
             scale=alt.Scale(zero=False, nice=False, padding=6),
-            axis=alt.Axis(format="d"),
+            axis=alt.Axis(format="d", tickCount=8),
         )
     )
     duty = alt.Y("peers_low_duty_pct:Q", title="Pump duty (%)", scale=alt.Scale(zero=False))
@@ -67,37 +70,36 @@ def _look() -> alt.LayerChart:
         alt.Tooltip("excess_pct:Q", title="excess (% of volume)", format="+.1f"),
     ]
     band = rows.mark_area(color=BAND_WIDE).encode(y=duty, y2="peers_high_duty_pct:Q")
-    edges = [
-        rows.mark_line(color=BLUE, strokeWidth=1).encode(y=f"peers_{side}_duty_pct:Q")
-        for side in ("low", "high")
-    ]
+    edges = [rows.mark_line(color=BLUE, strokeWidth=1).encode(y=f"peers_{side}_duty_pct:Q") for side in ("low", "high")]
     peers = rows.transform_calculate(kind=f"'{PEERS}'")
-    expected = peers.mark_line(strokeWidth=2).encode(
-        y="expected_duty_pct:Q", color=as_colour, strokeDash=as_dash
-    )
+    expected = peers.mark_line(strokeWidth=2).encode(y="expected_duty_pct:Q", color=as_colour, strokeDash=as_dash)
     car = rows.transform_calculate(kind=f"'{CAR}'").encode(y="duty_pct:Q", color=as_colour)
-    top = rows.transform_filter("datum.saturated_share > 0.2").transform_calculate(kind=f"'{CEILING}'")
+    top = rows.transform_filter(f"datum.saturated_share > {CEILING_SHARE}").transform_calculate(kind=f"'{CEILING}'")
     line = car.mark_line(strokeWidth=2.5).encode(strokeDash=as_dash)
     points = car.mark_point(filled=True, size=45, opacity=1).encode(shape=as_shape, tooltip=tips)
     ceiling = top.mark_point(filled=True, size=90, opacity=1).encode(
         y="duty_pct:Q", color=as_colour, shape=as_shape, tooltip=tips
     )
     return alt.layer(band, *edges, expected, line, points, ceiling).properties(
-        width="container", height=HEIGHT_PX
+        width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
     )
 
 
 def _sentence(rows: pl.DataFrame) -> str:
     if rows.is_empty():
         return "No full-load figures of this car in the quarter."
+    text = f"This car's duty from {rows['rpm'].min()!s} to {rows['rpm'].max()!s} 1/min: "
     high = rows.filter(pl.col("duty_pct") > pl.col("peers_high_duty_pct"))
-    where = f", from {high['rpm'].min()} to {high['rpm'].max()} 1/min" if high.height else ""
-    worst = rows.sort("excess_pct", descending=True, nulls_last=True).row(0, named=True)
-    most = "" if worst["excess_pct"] is None else (
-        f" its excess is largest near {worst['rpm']} 1/min, {worst['excess_pct']:+.1f} % of volume;"
-    )  # fmt: skip
-    top = rows.filter(pl.col("saturated_share") > 0.2).height
-    return (
-        f"This car's duty from {rows['rpm'].min()} to {rows['rpm'].max()} 1/min: above the band of its peers in "
-        f"{high.height} of {rows.height} bands of engine speed{where};{most} at its ceiling in {top}."
-    )
+    if high.is_empty():
+        text += "nowhere above the band of its peers"
+    elif high.height == rows.height:
+        text += "everywhere above the band of its peers"
+    else:
+        text += f"above the band of its peers in {high.height} of {rows.height} bands of engine speed"
+        text += f", from {high['rpm'].min()!s} to {high['rpm'].max()!s} 1/min"
+    worst = rows.drop_nulls("excess_pct").sort("excess_pct", descending=True).head(1)
+    if worst.height:
+        most = percent(worst["excess_pct"][0])
+        text += f"; its excess is largest near {worst['rpm'][0]} 1/min, {most} of volume"
+    top = rows.filter(pl.col("saturated_share") > CEILING_SHARE).height
+    return text + (f"; at its ceiling in {counted(top, 'band')}." if top else "; nowhere at its ceiling.")

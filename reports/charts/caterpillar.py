@@ -7,7 +7,8 @@ import altair as alt
 import polars as pl
 
 from reports.charts.chart import Chart
-from reports.charts.encodings import signal_colour, signal_shape
+from reports.charts.encodings import FIT_WIDTH, signal_colour, signal_shape
+from reports.tables import percent
 
 ROWS_A_CHART = 60  # what one sheet of A4 holds, a row a car
 ROW_PX = 15
@@ -25,7 +26,8 @@ TITLE = ["Excess: fuel volume asked of the pump,", "against peers at the same de
 def draw(cars: pl.DataFrame, words: Mapping[str, str]) -> list[Chart]:
     """One chart for every ROWS_A_CHART cars, all on one scale.
 
-    cars: name, setup, signal (code), excess_pct, excess_low_pct, excess_high_pct; rows without a figure are left out.
+    cars: name, setup, signal (code), excess_pct, excess_low_pct, excess_high_pct; rows without a figure
+        are left out.
     words: signal code -> what readers see.
     """
     known = cars.drop_nulls(["excess_pct", "excess_low_pct", "excess_high_pct"]).sort(
@@ -52,12 +54,10 @@ def draw(cars: pl.DataFrame, words: Mapping[str, str]) -> list[Chart]:
 
 
 @cache
-def _look(words: tuple[tuple[str, str], ...]) -> alt.LayerChart:
+def _look(words: tuple[tuple[str, str], ...]) -> alt.TopLevelMixin:
     names = dict(words)
     rows = alt.Chart(alt.NamedData("rows")).encode(
-        y=alt.Y(
-            "name:N", sort=None, title=None, axis=alt.Axis(labelOverlap=False, ticks=False, domain=False)
-        ),
+        y=alt.Y("name:N", sort=None, title=None, axis=alt.Axis(labelOverlap=False, ticks=False, domain=False)),
         tooltip=[
             alt.Tooltip("name:N", title="car"),
             alt.Tooltip("setup:N", title="setup"),
@@ -78,13 +78,16 @@ def _look(words: tuple[tuple[str, str], ...]) -> alt.LayerChart:
     )
     edges = alt.Chart(alt.NamedData("scale")).mark_point(opacity=0).encode(x="edge:Q")
     zero = alt.Chart(alt.NamedData("scale")).mark_rule(strokeWidth=1.5).encode(x=alt.XDatum(0))
-    return alt.layer(edges, zero, span, point).properties(width="container", height=alt.Step(ROW_PX))
+    return alt.layer(edges, zero, span, point).properties(
+        width="container", autosize=FIT_WIDTH, height=alt.Step(ROW_PX)
+    )
 
 
 def _sentence(rows: pl.DataFrame) -> str:
     first, last = rows.row(0, named=True), rows.row(rows.height - 1, named=True)
     above = rows.filter(pl.col("excess_low_pct") > 0).height
     return (
-        f"Excess of {rows.height} cars with 95 % intervals, from {first['excess_pct']:+.1f} % ({first['name']}) "
-        f"down to {last['excess_pct']:+.1f} % ({last['name']}); the whole interval of {above} lies above zero."
+        f"Excess of {rows.height} cars with 95 % intervals, from {percent(first['excess_pct'])} "
+        f"({first['name']}) down to {percent(last['excess_pct'])} ({last['name']}); "
+        f"the whole interval of {above} lies above zero."
     )

@@ -6,6 +6,8 @@ import altair as alt
 
 from reports.theme import SIGNALS
 
+FIT_WIDTH = alt.AutoSizeParams(type="fit-x", contains="padding")
+
 
 def signal_colour(words: Mapping[str, str], legend: alt.Legend | None = None) -> alt.Color:
     """Colour by the column `signal`, its words in the legend."""

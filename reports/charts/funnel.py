@@ -1,7 +1,7 @@
 """Excess against evidence, with control limits: who stands out of the fleet by more than chance.
 
-Limits as in Spiegelhalter, Statistics in Medicine 24 (2005) 1185, doi 10.1002/sim.1970: 95 % and 99.8 %, that is
-1.95996 and 3.09023 standard errors, widened by the spread between cars (additive over-dispersion, z-scores
+Limits as in Spiegelhalter, Statistics in Medicine 24 (2005) 1185, doi 10.1002/sim.1970: 95 % and 99.8 %, that
+is 1.95996 and 3.09023 standard errors, widened by the spread between cars (additive over-dispersion, z-scores
 winsorised 10 % at each end).
 """
 
@@ -15,7 +15,7 @@ import polars as pl
 from scipy.stats import norm
 
 from reports.charts.chart import Chart
-from reports.charts.encodings import apart, signal_colour, signal_shape
+from reports.charts.encodings import FIT_WIDTH, apart, signal_colour, signal_shape
 
 HEIGHT_PX = 360
 LABELS_MOST = 16
@@ -124,11 +124,7 @@ def _limits(error_pct: np.ndarray, tau_pct: float, rule: FunnelRule) -> pl.DataF
 
 def _labels(points: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
     """Where the names of cars beyond a limit stand: in a column at the right edge, none over another."""
-    chosen = (
-        points.filter(pl.col("beyond") > 0)
-        .sort(pl.col("excess_pct").abs(), descending=True)
-        .head(LABELS_MOST)
-    )
+    chosen = points.filter(pl.col("beyond") > 0).sort(pl.col("excess_pct").abs(), descending=True).head(LABELS_MOST)
     ends = [*points["excess_pct"], limits["outer_low"].min(), limits["outer_high"].max()]
     low, high = float(min(ends)), float(max(ends))
     gap = (high - low) * 15 / HEIGHT_PX
@@ -140,7 +136,7 @@ def _labels(points: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
 
 
 @cache
-def _look(words: tuple[tuple[str, str], ...]) -> alt.LayerChart:
+def _look(words: tuple[tuple[str, str], ...]) -> alt.TopLevelMixin:
     names = dict(words)
     limits = alt.Chart(alt.NamedData("limits")).encode(
         x=alt.X(
@@ -159,8 +155,8 @@ def _look(words: tuple[tuple[str, str], ...]) -> alt.LayerChart:
     ]
     tags = [
         limits.transform_window(place="row_number()")
-        .transform_filter("datum.place == 3")
-        .mark_text(align="left", dy=-8 if name == "outer" else 12, text=styles[name][0])
+        .transform_filter("datum.place == 6")
+        .mark_text(align="left", dy=-8, text=styles[name][0])
         .encode(y=f"{name}_high:Q")
         for name in styles
     ]
@@ -186,7 +182,7 @@ def _look(words: tuple[tuple[str, str], ...]) -> alt.LayerChart:
         )
     )
     return alt.layer(*lines, *tags, leaders, names_at, points).properties(
-        width="container", height=HEIGHT_PX, padding={"left": 5, "top": 5, "bottom": 5, "right": 84}
+        width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
     )
 
 
@@ -194,6 +190,7 @@ def _sentence(points: pl.DataFrame, tau_pct: float) -> str:
     outer = points.filter(pl.col("beyond") == BEYOND[2]).height
     inner = points.filter(pl.col("beyond") == BEYOND[1]).height
     return (
-        f"Excess of {points.height} cars against how much evidence there is for it: {outer} lie beyond the 99.8 % limit, "
-        f"{inner} more beyond the 95 % limit; the limits allow for a spread of {tau_pct:.1f} % between cars."
+        f"Excess of {points.height} cars against how much evidence there is for it: {outer} beyond the "
+        f"99.8 % limit, {inner} more beyond the 95 % limit; the limits allow for a spread of {tau_pct:.1f} % "
+        "between cars."
     )

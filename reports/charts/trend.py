@@ -6,6 +6,8 @@ import altair as alt
 import polars as pl
 
 from reports.charts.chart import Chart
+from reports.charts.encodings import FIT_WIDTH
+from reports.tables import percent
 from reports.theme import BLACK, BLUE, INK_SOFT
 
 HEIGHT_PX = 220
@@ -40,7 +42,7 @@ def draw(logs: pl.DataFrame) -> Chart:
 
 
 @cache
-def _look() -> alt.LayerChart:
+def _look() -> alt.TopLevelMixin:
     rows = alt.Chart(alt.NamedData("rows")).encode(
         x=alt.X(
             "date:T",
@@ -66,7 +68,7 @@ def _look() -> alt.LayerChart:
             alt.Tooltip("excess_pct:Q", title="excess (%)", format="+.1f"),
         ],
     )
-    return alt.layer(zero, span, points).properties(width="container", height=HEIGHT_PX)
+    return alt.layer(zero, span, points).properties(width="container", autosize=FIT_WIDTH, height=HEIGHT_PX)
 
 
 def _sentence(rows: pl.DataFrame) -> str:
@@ -74,8 +76,8 @@ def _sentence(rows: pl.DataFrame) -> str:
         return "No log of this car has a figure yet."
     first, last = rows.row(0, named=True), rows.row(rows.height - 1, named=True)
     if rows.height == 1:
-        return f"Excess of this car's one log, {first['date']}: {first['excess_pct']:+.1f} %."
+        return f"Excess of this car's one log, {first['date']}: {percent(first['excess_pct'])}."
     return (
-        f"Excess of {rows.height} logs of this car, each with its 95 % interval: {first['excess_pct']:+.1f} % on "
-        f"{first['date']}, {last['excess_pct']:+.1f} % on {last['date']}."
+        f"Excess of {rows.height} logs of this car, each with its 95 % interval: "
+        f"{percent(first['excess_pct'])} on {first['date']}, {percent(last['excess_pct'])} on {last['date']}."
     )

@@ -25,7 +25,7 @@
     const datasets = Object.fromEntries(
       Object.entries(look.fields).map(([name, fields]) => [name, rows(fields, data[name])]));
     engine()(find(".drawn", figure)[0], { ...structuredClone(look.spec), datasets },
-      { mode: "vega-lite", actions: false, renderer: "svg", ast: true })
+      { mode: "vega-lite", actions: false, renderer: "svg", ast: true, logLevel: 1 })
       .then(() => { figure.classList.add("is-drawn"); figure.dataset.state = "drawn"; })
       .catch((error) => { figure.dataset.state = "failed"; console.error(error); });
   }
