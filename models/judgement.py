@@ -119,6 +119,12 @@ def evidence(learned: Learned, events: pl.DataFrame, setups: pl.Series) -> pl.Da
 
 
 EXCESS_COLUMNS = ("excess_pct", "excess_low_pct", "excess_high_pct")
+EVIDENCE_FIGURES = (
+    *EXCESS_COLUMNS,
+    *("level_z", "shape_low_z", "shape_mid_z", "shape_high_z", "trend_z"),
+    *("p_curve", "p_value", "q_value", "p_low"),
+    *("detectable_excess_pct", "actionable_excess_pct", "logs_needed"),
+)
 
 
 def false_discovery(p: Array, judged: NDArray[np.bool_]) -> tuple[Array, float]:

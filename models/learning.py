@@ -155,9 +155,10 @@ def learn_law(
     chosen = np.array([int(np.argmin(np.abs(grid - value))) for value in law.values])
     unit_of = {spell: unit for unit, spell in enumerate(fleet.rows.spells.tolist())}
     back = np.array([unit_of[spell] for spell in rows.spells.tolist()])
+    family, weight = fleet.unit_family[back], weights[back]
     curves = profile_round_share(
-        rows, design, responses, jacobians, noise, spread[:3, :3], weights[back], prior_sd, fleet.unit_family[back], chosen
-    )  # fmt: skip
+        rows, design, responses, jacobians, noise, spread[:3, :3], weight, prior_sd, family, chosen
+    )
     values, low, high = choose_round_share(curves, grid)
     return RoundShares(law.family, values, low, high)
 

@@ -9,7 +9,7 @@ from models.baselines import baselines
 from models.change import changes
 from models.curves import car_curves, own_curves, setup_curves
 from models.fleet import Material, gather, window
-from models.judgement import evidence, freedom
+from models.judgement import EVIDENCE_FIGURES, evidence, freedom
 from models.learning import Learned, learn
 from models.patterns import check_first, patterns
 from models.pump_limit import pump_limit
@@ -93,10 +93,8 @@ def _signalled(table: pl.DataFrame) -> pl.DataFrame:
 
 def _no_evidence() -> pl.DataFrame:
     """The columns of `evidence` that the signals read, without a row: nobody could be judged."""
-    floats = ["excess_pct", "excess_low_pct", "excess_high_pct", "level_z", "shape_low_z", "shape_mid_z", "shape_high_z",
-              "trend_z", "p_curve", "p_value", "q_value", "p_low", "detectable_excess_pct", "actionable_excess_pct", "logs_needed"]  # fmt: skip
     flags = ["worth_acting", "ethanol_explains", "told_apart", "judged", "peers_mostly_high"]
-    schema = {"spell": pl.Int32, "strongest": pl.String} | dict.fromkeys(floats, pl.Float64)
+    schema = {"spell": pl.Int32, "strongest": pl.String} | dict.fromkeys(EVIDENCE_FIGURES, pl.Float64)
     return pl.DataFrame(schema=schema | dict.fromkeys(flags, pl.Boolean))
 
 
