@@ -19,7 +19,7 @@ class EventRule:
     dropout_min_samples: int = 2
     dropout_min_s: float = 0.1
     after_s: float = 1.0  # past the pull's end, pedal still down: a dropout can end the climb
-    limiter_margin_rpm: float = 150.0  # a cut this near the log's highest engine speed is the limiter's
+    limiter_margin_rpm: float = 150.0  # of the highest in the log: a cut, if the rail holds
     shift_fall_share: float = 0.12  # a cut after which engine speed has fallen further is a shift's
     shift_look_s: float = 0.6
     collapse_share: float = 0.85  # of target, or of the level before where that is lower
@@ -107,17 +107,14 @@ def _dropouts(batch: pl.DataFrame, pulls: Pulls, rule: EventRule) -> _Dropouts:
     log = batch["nr"].to_numpy()
     top = np.zeros(log.max(initial=0) + 1)
     np.maximum.at(top, log, engine)
-    limiter = engine[before_row] >= top[pulls.log[pull[before]]] - rule.limiter_margin_rpm
+    highest = np.maximum(engine[before_row], -_lowest(-engine, runs.first, runs.last))
+    limiter = highest >= top[pulls.log[pull[before]]] - rule.limiter_margin_rpm
     look = _later(time_s, runs.last, rule.shift_look_s)
     shift = _lowest(engine, runs.first, look) < (1 - rule.shift_fall_share) * engine[before_row]
-    real = long & ~limiter & ~shift
-    return _Dropouts(
-        runs.where(real),
-        pull[before][real],
-        before_row[real],
-        _collapsing(batch, runs.where(real), before_row[real], rule),
-        runs,
-    )
+    until = np.minimum(_later(time_s, runs.last, rule.collapse_look_s), pulls.stretch_last[pull[before]])
+    collapsing = _collapsing(batch, Runs(runs.first, until), before_row, rule)
+    real = long & ~shift & (collapsing | ~limiter)
+    return _Dropouts(runs.where(real), pull[before][real], before_row[real], collapsing[real], runs)
 
 
 def _watched_until(time_s: Values, pulls: Pulls, after_s: float) -> Index:
@@ -154,11 +151,11 @@ def _near(duty: Values, pull: Index, edge: Index, step: int, rule: EventRule) ->
     return highest
 
 
-def _collapsing(batch: pl.DataFrame, runs: Runs, before: Index, rule: EventRule) -> Flags:
-    """True where rail pressure falls clearly under its target, or under its level before if that is lower."""
+def _collapsing(batch: pl.DataFrame, looks: Runs, before: Index, rule: EventRule) -> Flags:
+    """True where, in a look, rail pressure falls clearly under its target and its level before."""
     rail = batch["rail_pressure_bar"].fill_null(np.nan).to_numpy()
     target = batch["rail_target_bar"].fill_null(np.nan).to_numpy()
-    lowest = _lowest(rail, runs.first, _later(batch["time_s"].to_numpy(), runs.last, rule.collapse_look_s))
+    lowest = _lowest(rail, looks.first, looks.last)
     return lowest < rule.collapse_share * np.fmin(rail[before], target[before])
 
 
@@ -189,9 +186,7 @@ def _rail_deficits(
     time_s = batch["time_s"].to_numpy()[rows]
     ends_s = _ends(time_s, begins)
     runs = runs_of(short, begins)
-    runs = runs.where(
-        (runs.samples >= 2) & (ends_s[runs.last] - time_s[runs.first] >= rule.deficit_min_s - 1e-6)
-    )
+    runs = runs.where((runs.samples >= 2) & (ends_s[runs.last] - time_s[runs.first] >= rule.deficit_min_s - 1e-6))
     of = pull[runs.first]
     logged = np.bincount(pull, np.isfinite(rail) & np.isfinite(target), count) > 0
     return (
@@ -201,9 +196,7 @@ def _rail_deficits(
     )
 
 
-def _lean_s(
-    batch: pl.DataFrame, rows: Index, pull: Index, since_s: Values, count: int, rule: EventRule
-) -> Values:
+def _lean_s(batch: pl.DataFrame, rows: Index, pull: Index, since_s: Values, count: int, rule: EventRule) -> Values:
     """Longest stretch at or above the lean limit under load. [s]"""
     ratio = batch["lambda_ratio"].fill_null(np.nan).to_numpy()[rows]
     pressure = batch["manifold_pressure_kpa"].to_numpy()[rows]

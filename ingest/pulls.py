@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from ingest.runs import Flags, Index, Runs, Values, changes, runs_of
+from ingest.runs import Flags, Index, Runs, Values, changes, runs_of, spread
 
 
 @dataclass(frozen=True)
@@ -27,6 +27,7 @@ class PullRule:
     fall_max_rpm: float = 150.0  # over such a pause
     fall_max_share: float = 0.10  # over a pause with a dropout; a shift falls further
     dropout_duty_pct: float = 20.0
+    limiter_margin_rpm: float = 150.0  # a cut this near the log's highest engine speed is the limiter's
     ratio_drift_max: float = 0.20  # of engine to vehicle speed: a slipping clutch is no gear
 
 
@@ -132,6 +133,7 @@ def _climbs(batch: pl.DataFrame, stretches: Runs, rule: PullRule) -> tuple[Runs,
     low = batch["pump_duty_pct"].to_numpy()[row] < rule.dropout_duty_pct
     part = np.cumsum(jumping | changes(stretch), dtype=np.intp)
     joined = _joined(climbing, part, time_s, smooth, low, rule)
+    joined = _before_cuts(joined, low, batch["engine_speed_rpm"].to_numpy()[row] >= _limiter(batch, rule)[row])
     long = time_s[joined.last] - time_s[joined.first] >= rule.duration_min_s
     high = smooth[joined.last] - smooth[joined.first] >= rule.climb_min_rpm
     pulls = joined.where(long & high)
@@ -153,6 +155,26 @@ def _joined(climbs: Runs, part: Index, time_s: Values, smooth: Values, low: Flag
         | (smooth[before] - smooth[after] > fall_max_rpm)
     )
     return Runs(climbs.first[np.append(True, parted)], climbs.last[np.append(parted, True)])
+
+
+def _limiter(batch: pl.DataFrame, rule: PullRule) -> Values:
+    """At each sample, the engine speed of its log from which a cut is the limiter's."""
+    log, engine = batch["nr"].to_numpy(), batch["engine_speed_rpm"].to_numpy()
+    top = np.zeros(log.max(initial=0) + 1)
+    np.maximum.at(top, log, engine)
+    return top[log] - rule.limiter_margin_rpm
+
+
+def _before_cuts(climbs: Runs, low: Flags, at_limiter: Flags) -> Runs:
+    """Climbs that end before the fuel is cut for good: by the limiter, or by a shift that ends the climb."""
+    rows, climb = spread(climbs)
+    cuts = runs_of(low[rows], changes(climb))
+    last = climbs.last.copy()
+    for first, end in zip(cuts.first[::-1], cuts.last[::-1], strict=True):  # few; the earliest decides
+        own = climb[first]
+        if rows[end] == climbs.last[own] or at_limiter[rows[first] : rows[end] + 1].any():
+            last[own] = max(rows[first] - 1, climbs.first[own])
+    return Runs(climbs.first, last)
 
 
 def smoothed(time_s: Values, value: Values, stretch: Index, window_s: float) -> tuple[Values, Values]:
@@ -190,7 +212,5 @@ def _one_gear(batch: pl.DataFrame, pulls: Pulls, rule: PullRule) -> Flags:
         own = ratio[pulls.rows.first[i] : pulls.rows.last[i] + 1]
         own = own[np.isfinite(own)]
         third = len(own) // 3
-        steady[i] = (
-            third < 2 or abs(np.median(own[-third:]) / np.median(own[:third]) - 1) <= rule.ratio_drift_max
-        )
+        steady[i] = third < 2 or abs(np.median(own[-third:]) / np.median(own[:third]) - 1) <= rule.ratio_drift_max
     return steady
