@@ -78,6 +78,30 @@ def test_the_limiters_cut_is_no_dropout(log: dict[str, np.ndarray]) -> None:
     assert events(log).dropouts.tolist() == [0]
 
 
+def test_a_cut_at_the_limiter_with_the_rail_collapsing_is_a_dropout(log: dict[str, np.ndarray]) -> None:
+    peak = int(log["engine_speed_rpm"].argmax())
+    log["pump_duty_pct"][peak - 4 : peak - 1] = 2.0
+    log["rail_pressure_bar"][peak - 3 : peak] = 70.0
+    found = events(log)
+    assert (found.dropouts.tolist(), found.collapsing.tolist()) == ([1], [1])
+
+
+def test_what_follows_the_limiters_cut_is_not_lean(log: dict[str, np.ndarray]) -> None:
+    peak = int(log["engine_speed_rpm"].argmax())
+    log["pump_duty_pct"][peak - 3 : peak - 1] = 2.0
+    log["lambda_ratio"][peak - 3 : peak + 1] = 1.4
+    assert events(log).lean_s.tolist() == [0.0]
+
+
+def test_a_rail_that_falls_with_the_pedal_has_not_collapsed(log: dict[str, np.ndarray]) -> None:
+    last = int(np.flatnonzero(log["pedal_pct"] > 95)[-1])
+    log["engine_speed_rpm"][90] += 900  # elsewhere in the log, so that this is not the limiter
+    log["pump_duty_pct"][last - 4 : last - 1] = 2.0
+    log["rail_pressure_bar"][last + 1 :] = 60.0
+    found = events(log)
+    assert found.collapsing.tolist() == [0]
+
+
 def test_a_shifts_cut_is_no_dropout(log: dict[str, np.ndarray]) -> None:
     at = FIRST + 55
     log["pump_duty_pct"][at : at + 3] = 2.0
@@ -159,7 +183,7 @@ def plain_dropouts(log: dict[str, np.ndarray], pulls: Pulls, rule: EventRule) ->
             after = [duty[k] for k in (j, j + 1) if k <= end]
             around = bool(before) and bool(after) and max(before) > 50 and max(after) > 50
             if j - i >= 2 and around and time_s[j] - time_s[i] >= 0.1 - 1e-6:
-                limiter = log["engine_speed_rpm"][i - 1] >= log["engine_speed_rpm"].max() - 150
+                limiter = log["engine_speed_rpm"][i - 1 : j].max() >= log["engine_speed_rpm"].max() - 150
                 count += not limiter
             i = max(j, i + 1)
         counts.append(count)
