@@ -106,6 +106,8 @@ def _rule(name: str, entry: dict[str, Any]) -> Rule:
     phrases = {"words": "words", "ruled_out": "not"}
     phrases |= {key: key for key in ("with_unit", "unclear", "neutral", "implies_target")}
     values: dict[str, Any] = {ours: _phrases(entry.get(theirs, [])) for ours, theirs in phrases.items()}
+    own = split_tail(name)  # a log written in our own names is read too
+    values["words"] += (frozenset(normalised(own[0] if own else name)),)
     plain = ("quantity", "unit", "target", "reaches", "may_be_share", "unclear_up_to", "lean")
     values |= {key: entry[key] for key in plain if key in entry}
     return Rule(name=name, bare=tuple(entry["bare"]), plausible=tuple(entry["plausible"]), **values)

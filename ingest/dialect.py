@@ -74,31 +74,33 @@ def recognise(head: str) -> Dialect | None:
     (';', ',', ('Zeit', 'Drehzahl'), ('s', '1/min'), 2)
     """
     lines = head.split("\n")
-    tables = [_table(lines, delimiter) for delimiter in marks()["delimiters"]]
-    score, width, delimiter, records = max(tables, key=lambda table: table[0])
-    if not score:
+    tables = [_table(lines, delimiter) for delimiter in marks()["delimiters"] if delimiter in head]
+    table = max(tables, key=lambda table: table.score, default=None)
+    if table is None or not table.score:
         return None
-    rows = [i for i, record in enumerate(records) if len(record.cells) == width and _is_data(record.cells)]
-    if not rows:
-        return None
-    header, unit_row = _header(records[: rows[0]], width)
-    judged = [records[i].cells for i in rows[: _ROWS_JUDGED * 4 : 4] or rows]
-    columns = [[row[i].strip() for row in judged] for i in range(width)]
-    names = [name.strip() for name in header.cells] if header else [""] * width
-    trailing = len(names) == width - 1 or (not names[-1] and not any(columns[-1]))
-    names += [""] * (width - len(names))
-    if header:
-        names[0] = names[0].lstrip("".join(marks()["comments"])).strip()
-    numbers = [column for column in columns if any(_NUMBER.fullmatch(cell) for cell in column)]
+    first = next((i for i, r in enumerate(table.records) if len(r.cells) == table.width and is_data(r.cells)), None)
+    return _described(table, first, '"' in head) if first is not None else None
+
+
+def _described(table: "_Table", first: int, quoted: bool) -> Dialect:
+    """The dialect of a table whose first data row is record `first`."""
+    header, unit_row = _header(table.records[:first], table.width)
+    judged = _spread([r.cells for r in table.records[first:] if len(r.cells) == table.width])
+    columns = [[row[i].strip() for row in judged] for i in range(table.width)]
+    names = [name.strip() for name in header.cells] if header else [""] * table.width
+    trailing = len(names) == table.width - 1 or (not names[-1] and not any(columns[-1]))
+    names += [""] * (table.width - len(names))
+    names[0] = names[0].lstrip("".join(marks()["comments"])).strip()
+    numbers = [pl.Series(column) for column in columns if any(_NUMBER.fullmatch(cell) for cell in column)]
     dialect = Dialect(
-        delimiter=delimiter,
-        quoted='"' in head,
-        decimal=number_format([pl.Series(column, dtype=pl.String) for column in numbers]).decimal,
+        delimiter=table.delimiter,
+        quoted=quoted,
+        decimal=number_format(numbers).decimal if numbers else ".",
         header_line=header.line if header else -1,
-        data_line=records[rows[0]].line,
-        width=width,
+        data_line=table.records[first].line,
+        width=table.width,
         names=tuple(names),
-        units=("",) * width,
+        units=("",) * table.width,
         units_in="",
         stamps=frozenset(i for i, column in enumerate(columns) if _holds_stamps(column)),
         trailing=trailing,
@@ -106,20 +108,34 @@ def recognise(head: str) -> Dialect | None:
     return _with_units(dialect, unit_row, columns)
 
 
-def _table(lines: Sequence[str], delimiter: str) -> tuple[float, int, str, list[_Record]]:
-    """(score, width, delimiter, records): the more cells read as numbers in rows of one width, the better."""
+@dataclass(frozen=True)
+class _Table:
+    """The text as one delimiter would have it; the higher the score, the more it looks like a table."""
+
+    score: float
+    width: int
+    delimiter: str
+    records: list[_Record]
+
+
+def _table(lines: Sequence[str], delimiter: str) -> _Table:
+    """The more cells read as numbers, in the more rows of one width, the better."""
     records = _records(lines, delimiter)
     widths = Counter(len(record.cells) for record in records if len(record.cells) > 1)
     best, best_width = 0.0, 0
     for width, count in widths.most_common(3):
-        rows = [record.cells for record in records if len(record.cells) == width]
-        judged = rows[:: max(1, len(rows) // _ROWS_JUDGED)]
-        filled = [sum(is_value(cell) for cell in row if not is_missing(cell)) for row in judged]
-        shares = [n / max(1, sum(not is_missing(c) for c in row)) for n, row in zip(filled, judged, strict=True)]
-        score = count * sum(n * share for n, share in zip(filled, shares, strict=True)) / len(judged)
+        judged = _spread([record.cells for record in records if len(record.cells) == width])
+        filled = [[cell for cell in row if not is_missing(cell)] for row in judged]
+        values = [sum(map(is_value, row)) for row in filled]
+        score = count * sum(n * n / max(1, len(row)) for n, row in zip(values, filled, strict=True)) / len(judged)
         if score > best:
             best, best_width = score, width
-    return best, best_width, delimiter, records
+    return _Table(best, best_width, delimiter, records)
+
+
+def _spread(rows: Sequence[list[str]]) -> Sequence[list[str]]:
+    """At most some sixty rows, from all over."""
+    return rows[:: max(1, len(rows) // _ROWS_JUDGED)]
 
 
 def _records(lines: Sequence[str], delimiter: str) -> list[_Record]:
@@ -139,7 +155,8 @@ def _records(lines: Sequence[str], delimiter: str) -> list[_Record]:
 def is_value(cell: str) -> bool:
     """Whether a cell holds a number, a number with its unit, a date or a time of day."""
     cell = cell.strip()
-    return bool(_NUMBER.fullmatch(cell) or _STAMP.fullmatch(cell)) or _number_with_unit(cell) is not None
+    plain = bool(cell) and bool(_NUMBER.fullmatch(cell) or _STAMP.fullmatch(cell))
+    return plain or _number_with_unit(cell) is not None
 
 
 def _number_with_unit(cell: str) -> str | None:
@@ -149,7 +166,8 @@ def _number_with_unit(cell: str) -> str | None:
     return tail if tail and unit_of(tail) else None
 
 
-def _is_data(cells: Sequence[str]) -> bool:
+def is_data(cells: Sequence[str]) -> bool:
+    """Whether most of a row's filled cells are values, and at least two."""
     filled = [cell for cell in cells if not is_missing(cell)]
     return len(filled) >= 2 and sum(map(is_value, filled)) > len(filled) / 2
 

@@ -199,9 +199,9 @@ def _check_duty(log: _Log, values: dict[str, Values]) -> None:
 
 
 def _frame(aligned: Aligned, values: Mapping[str, Values]) -> pl.DataFrame:
-    columns = {"row": aligned.row, "time_s": aligned.time_s}
-    columns |= {channel: values[channel] for channel in CHANNELS if channel in values}
-    return pl.DataFrame(columns, nan_to_null=True)
+    # a list of series, as a dictionary of arrays would go through a pool of threads
+    channels = [pl.Series(c, values[c], nan_to_null=True) for c in CHANNELS if c in values]
+    return pl.DataFrame([pl.Series("row", aligned.row), pl.Series("time_s", aligned.time_s), *channels])
 
 
 def _sources(values: Mapping[str, Values], fits: Mapping[str, Fit], findings: list[Finding]) -> dict[str, Channel]:

@@ -31,7 +31,7 @@ def open_text(content: bytes) -> "TextSource | None":
     lines = text.body[:HEAD_BYTES].split(b"\n", _HEADER_WITHIN)
     for number, line in enumerate(lines):
         if line in _known and (dialect := _moved(*_known[line], lines, number)):
-            return TextSource(text, dialect)
+            return TextSource(text, dialect, remembered=True)
     dialect = _recognise(text.body)
     if dialect is None:
         return None
@@ -61,10 +61,14 @@ def _recognise(body: bytes) -> Dialect | None:
 
 @dataclass(frozen=True)
 class TextSource:
-    """A text file of a known dialect; a `table.Source`."""
+    """A text file of a known dialect; a `table.Source`.
+
+    remembered: the dialect is that of an earlier log with the same header.
+    """
 
     text: Text
     dialect: Dialect
+    remembered: bool = False
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -136,8 +140,9 @@ class TextSource:
 
     def _careful_table(self, wanted: frozenset[int]) -> Table:
         """The road for everything else: each line is looked at, and every cell is text first."""
-        fresh = _recognise(self.text.body)  # the dialect may be remembered from a log that looked alike
-        dialect = fresh if fresh and fresh.names == self.dialect.names else self.dialect
+        dialect = self.dialect
+        if self.remembered and (fresh := _recognise(self.text.body)) and fresh.names == dialect.names:
+            dialect = fresh
         lines = self.text.body.decode("utf-8", errors="replace").split("\n")
         cut = bool(lines[-1])  # no line break at the end: the recorder may have stopped within the line
         header = lines[max(0, dialect.header_line) : dialect.data_line]

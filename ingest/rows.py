@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ingest.dialect import Dialect, is_value
+from ingest.dialect import Dialect, is_data, is_value
 from ingest.findings import Finding
 from ingest.number_format import is_missing, marks
 
@@ -57,21 +57,31 @@ def _kinds(records: Sequence[list[str]], repeats: set[tuple[str, ...]], dialect:
     first_cells = [cells[0] for cells in records[:_ROWS_JUDGED] if len(cells) in widths]
     begins_with_value = sum(map(is_value, first_cells)) > len(first_cells) / 2
     comments = tuple(marks()["comments"])
+    repeated_firsts = {key[0] for key in repeats}
     kinds = []
     for cells in records:
         first = cells[0].strip() if cells else ""
         is_text = begins_with_value and not first[:1].isdigit() and not is_missing(first) and not is_value(first)
         if len(cells) <= 1 and not first:
             kinds.append("blank")
-        elif len(cells) in widths and not is_text:
-            kinds.append("data")
-        elif _key(cells) in repeats:
+        elif first in repeated_firsts and _key(cells) in repeats:
             kinds.append("repeat")
+        elif len(cells) in widths:
+            kinds.append("odd" if is_text else "data")
         elif first.startswith(comments):
             kinds.append("comment")
         else:
             kinds.append("text" if is_text else "ragged")
-    return kinds
+    return _odd_settled(kinds, records)
+
+
+def _odd_settled(kinds: list[str], records: Sequence[list[str]]) -> list[str]:
+    """Rows of full width that begin with a word: a summary where no data follow, else a row if it has values."""
+    last = max((i for i, kind in enumerate(kinds) if kind in ("data", "ragged")), default=-1)
+    return [
+        kind if kind != "odd" else "data" if i < last and is_data(records[i]) else "text"
+        for i, kind in enumerate(kinds)
+    ]
 
 
 def _not_data(kinds: Sequence[str]) -> list[Finding]:
