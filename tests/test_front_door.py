@@ -214,9 +214,7 @@ def test_missing_paths_are_usage_errors_that_name_the_path(tmp_path: Path) -> No
 # ---- the demo
 
 
-def test_the_demo_runs_all_steps_in_order_and_says_it_is_invented(
-    rooms: SimpleNamespace, tmp_path: Path
-) -> None:
+def test_the_demo_runs_all_steps_in_order_and_says_it_is_invented(rooms: SimpleNamespace, tmp_path: Path) -> None:
     folder = tmp_path / "demo"
     result = run("demo", folder)
     assert result.exit_code == 0, result.stderr
@@ -282,9 +280,7 @@ def test_the_unexpected_ends_in_one_line_without_traceback(
 
 
 def test_a_full_disk_or_a_closed_door_is_told_with_the_path(rooms: SimpleNamespace) -> None:
-    rooms.fails(
-        "models.study_files", "study_of_store", PermissionError(13, "Permission denied", "s/x.parquet")
-    )
+    rooms.fails("models.study_files", "study_of_store", PermissionError(13, "Permission denied", "s/x.parquet"))
     result = run("study", "--store", "s")
     assert result.exit_code == 1
     assert result.stderr == "s/x.parquet: Permission denied. The command did not finish.\n"

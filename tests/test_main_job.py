@@ -114,29 +114,29 @@ def test_unchanged_logs_are_skipped(club: Any, pumpcensus: Run) -> None:
     assert ledger(club.store).height == rows
 
 
-def test_json_of_each_command_is_alone_on_stdout(club: Any, pumpcensus: Run) -> None:
+def test_json_of_each_command_is_alone_on_stdout(club: Any, at_once: Run) -> None:
     label = pl.read_csv(club.study / "cars.csv")["label"][0]
-    study = json.loads(pumpcensus("study", "--store", club.store, "--json").stdout)
+    study = json.loads(at_once("study", "--store", club.store, "--json").stdout)
     assert set(study["cars"][0]) == set(words(CARS))
-    car = json.loads(pumpcensus("car", label.lower(), "--store", club.store, "--json").stdout)
+    car = json.loads(at_once("car", label.lower(), "--store", club.store, "--json").stdout)
     assert car["label"] == label
     assert car["curves"]
     assert car["logs"]
     log = next(path for path in sorted((club.folder / "fleet/logs").rglob("*")) if path.is_file())
-    seen = json.loads(pumpcensus("inspect", log, "--json").stdout)
+    seen = json.loads(at_once("inspect", log, "--json").stdout)
     assert list(seen) == words(INSPECT)
     assert "pump_duty_pct" in seen["channels"]
     for channel in seen["channels"].values():
         assert set(channel) == {"column", "unit", "assumed", "min", "median", "max"}
 
 
-def test_a_car_and_a_log_are_shown_in_words(club: Any, pumpcensus: Run) -> None:
+def test_a_car_and_a_log_are_shown_in_words(club: Any, at_once: Run) -> None:
     label = pl.read_csv(club.study / "cars.csv")["label"][0]
-    car = pumpcensus("car", label.replace("-", ""), "--store", club.store)
+    car = at_once("car", label.replace("-", ""), "--store", club.store)
     assert car.returncode == 0, car.stderr
     assert label in car.stdout
     log = next(path for path in sorted((club.folder / "fleet/logs").rglob("*")) if path.is_file())
-    seen = pumpcensus("inspect", log)
+    seen = at_once("inspect", log)
     assert "pump_duty_pct" in seen.stdout
     assert seen.stderr == ""
 
