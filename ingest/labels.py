@@ -7,7 +7,7 @@ import os
 import secrets
 import stat
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -167,9 +167,14 @@ def write_labels(store: Path, cars: Iterable[str], key: Key) -> dict[str, str]:
             raise InputError([f"{car}: gets the label {label} of another car. Add a word to its name."])
     named_now = {plain_name(car) for car in labels}
     rest = {car: label for car, label in listed.items() if plain_name(car) not in named_now}
+    write_label_list(store, rest | labels)
+    return labels
+
+
+def write_label_list(store: Path, labels: Mapping[str, str]) -> None:
+    """Replace labels.csv. labels: car -> label."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(("car", "label"))
-    writer.writerows(sorted((rest | labels).items()))
+    writer.writerows(sorted(labels.items()))
     write_private(private_folder(store) / "labels.csv", text.getvalue())
-    return labels

@@ -203,7 +203,8 @@ def _ingest(
     before = home.ledger().select("log", "source", "verdict", "reason").collect()
     kept = before.filter(pl.col("verdict") == "kept")
     run = _Run(home, seen, set(before["source"]), dict(kept.select("log", "source").iter_rows()))
-    files = [replace(file, known=_known(file, seen, setting, _freed(before, run.kept_at))) for file in files]
+    freed = _freed(before, run.kept_at)
+    files = [replace(file, known=_known(file, seen, setting, freed)) for file in files]
     to_do = [file for file in files if not is_unchanged(file, setting)]
     run.verdicts["skipped"] = sum(len(file.known) for file in files if is_unchanged(file, setting))
     done, first = 0, 1 + max((int(name.split("-")[0]) for name in segments), default=0)

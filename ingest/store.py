@@ -52,7 +52,7 @@ class Store:
 
     def ledger(self) -> pl.LazyFrame:
         """LEDGER: the last word on each log file, kept or refused."""
-        return self._current().select(*LEDGER).lazy()
+        return self._current(self._ledgers()).select(*LEDGER).lazy()
 
     def roster(self) -> pl.DataFrame:
         """ROSTER"""
@@ -77,20 +77,21 @@ class Store:
         folder = pl.col("segment").str.replace_all("\\", "/", literal=True).str.split("/").list.get(-2)
         return ledgers.with_columns(folder.alias("segment"))
 
-    def _current(self) -> pl.DataFrame:
-        newest = self._ledgers().unique("source", keep="last", maintain_order=True)
+    def _current(self, ledgers: pl.DataFrame) -> pl.DataFrame:
+        newest = ledgers.unique("source", keep="last", maintain_order=True)
         return newest.filter(pl.col("label").is_null() | ~pl.col("label").is_in(self.forgotten()))
 
     def _table(self, name: str) -> pl.LazyFrame:
-        current = self._current().filter(pl.col("verdict") == "kept")
-        good = dict(current.group_by("segment", maintain_order=True).agg("log").iter_rows())
-        logs_in = dict(self._ledgers().group_by("segment").agg(pl.col("log").n_unique()).iter_rows())
-        parts, whole = [], []
-        for segment in self.segments():
-            file, logs = segment / f"{name}.parquet", good.get(segment.name, [])
-            if len(logs) == logs_in[segment.name]:
+        ledgers = self._ledgers()  # read once, so that a run that is writing meanwhile changes nothing
+        kept = pl.col("verdict") == "kept"
+        counts = self._current(ledgers).filter(kept).group_by("segment").agg("log")
+        held = ledgers.filter(kept).group_by("segment", maintain_order=True).agg(pl.len().alias("held"))
+        whole, parts = [], []
+        for segment, logs_held, logs in held.join(counts, on="segment", maintain_order="left").iter_rows():
+            file = self.path / "segments" / segment / f"{name}.parquet"
+            if len(logs) == logs_held:
                 whole.append(file)
-            elif logs:
+            else:
                 parts.append(pl.scan_parquet(file).filter(pl.col("log").is_in(logs)))
         if whole:
             parts.insert(0, pl.scan_parquet(whole))

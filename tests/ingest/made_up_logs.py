@@ -1,6 +1,7 @@
 """Made-up readings with known pulls, for the tests of this room. No physics: shapes only."""
 
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -78,3 +79,38 @@ def reading(channels: dict[str, np.ndarray], **changed: object) -> Reading:
 def log(channels: dict[str, np.ndarray], name: str = "a", **changed: object) -> Log:
     """A Log of these channels, its digests made up."""
     return Log(f"log-{name}", f"source-{name}", "AAAA-AAAA", reading(channels, **changed))
+
+
+HEADER = {
+    "time_s": "Time [s]",
+    "engine_speed_rpm": "Engine speed [1/min]",
+    "pump_duty_pct": "HPFP duty [%]",
+    "manifold_pressure_kpa": "Manifold absolute pressure [kPa]",
+    "barometric_pressure_kpa": "Barometric pressure [kPa]",
+    "pedal_pct": "Accelerator pedal [%]",
+    "lambda_ratio": "Lambda",
+    "rail_pressure_bar": "Fuel rail pressure [bar]",
+    "rail_target_bar": "Fuel rail pressure target [bar]",
+    "intake_air_c": "Intake air temperature [degC]",
+    "ethanol_pct": "Ethanol content [%]",
+}
+
+
+def text(seed: int, **how: object) -> str:
+    """A whole log as delimited text."""
+    channels = drive(np.random.default_rng(seed), **how)  # type: ignore[arg-type]
+    frame = pl.DataFrame({HEADER[name]: np.round(values, 3) for name, values in channels.items()})
+    return frame.write_csv()
+
+
+def club(folder: Path, cars: int = 2, logs: int = 2) -> tuple[Path, Path, Path]:
+    """Logs, roster and (absent) store of a made-up club; car 0 is anna, then bert, cleo, dora."""
+    names = ("anna", "bert", "cleo", "dora")[:cars]
+    for number, name in enumerate(names):
+        (folder / "logs" / name).mkdir(parents=True)
+        for log in range(logs):
+            content = text(10 * number + log, pulls=1 + log)
+            (folder / "logs" / name / f"2026-07-{log + 1:02d}_01.csv").write_text(content, encoding="utf-8")
+    rows = "".join(f"{name},2.0 four,original\n" for name in names)
+    (folder / "roster.csv").write_text("car,engine,pump\n" + rows, encoding="utf-8")
+    return folder / "logs", folder / "roster.csv", folder / "store"
