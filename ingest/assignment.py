@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ingest.channels import CLOCK, TIE, Claims, rules
+from ingest.channels import CLOCK, SAME_COLUMN_TIE, TIE, Claims, rules
 from ingest.column_fit import Fit, fit
 from ingest.findings import Finding
 from ingest.mapping import ChannelMap
@@ -51,25 +51,23 @@ def assign(claims: Claims, table: Table, mapping: ChannelMap) -> tuple[dict[str,
 
 
 def _one_channel_a_column(fits: dict[str, list[Fit]], findings: list[Finding]) -> None:
-    """Take each column from the channels that claim it less well; from all of them where they are equal."""
-    best: dict[int, float] = {}
-    claimed: dict[int, list[tuple[float, str]]] = {}
+    """Leave each column to the channel that claims it best; to none where several claim it equally well."""
+    claimed: dict[int, dict[str, Fit]] = {}
     for channel, found in fits.items():
         for result in found:
-            claimed.setdefault(result.candidate.column, []).append((result.candidate.score, channel))
+            claimed.setdefault(result.candidate.column, {})[channel] = result
+    owner: dict[int, str] = {}
     for column, claimants in claimed.items():
-        claimants.sort(reverse=True)
-        tie = len(claimants) > 1 and claimants[0][0] - claimants[1][0] < TIE
-        best[column] = float("inf") if tie else claimants[0][0]
-        if tie:
-            findings += [_ambiguous(channel, [column_name(fits, column)]) for _, channel in claimants[:2]]
+        best = max(result.candidate.score for result in claimants.values())
+        equal = {c: f for c, f in claimants.items() if best - f.candidate.score < SAME_COLUMN_TIE}
+        if len(equal) > 1:
+            equal = {c: f for c, f in equal.items() if np.nanmax(f.values) >= rules()[c].reaches}
+        if len(equal) == 1:
+            owner[column] = next(iter(equal))
+        else:
+            findings += [_ambiguous(c, [f.candidate.name]) for c, f in (equal or claimants).items()]
     for channel, found in fits.items():
-        fits[channel] = [f for f in found if f.candidate.score >= best[f.candidate.column]]
-
-
-def column_name(fits: Mapping[str, list[Fit]], column: int) -> str:
-    """The file's name for a column."""
-    return next(f.candidate.name for found in fits.values() for f in found if f.candidate.column == column)
+        fits[channel] = [f for f in found if owner.get(f.candidate.column) == channel]
 
 
 def _best(channel: str, found: list[Fit]) -> tuple[Fit | None, Finding | None]:

@@ -17,7 +17,8 @@ COVERAGE_MIN = 0.6  # share of a column's words that a phrase must explain
 UNIT_BONUS = 0.2  # a fitting unit counts as much as a fifth of the words
 LONGER_PHRASE_BONUS = 0.02  # a word, so that "fuel rail pressure" beats "fuel pressure"
 TARGET_MALUS = 0.3  # a requested value stands behind an actual one where both would do
-TIE = 0.05  # scores closer than this are equal
+TIE = 0.05  # two columns whose scores are closer than this claim a channel equally well
+SAME_COLUMN_TIE = 0.01  # of one column's claims to two channels the one that explains more words wins
 
 _CAMEL = re.compile(r"(?<=[a-zäöüß])(?=[A-ZÄÖÜ])|(?<=[A-ZÄÖÜ])(?=[A-ZÄÖÜ][a-zäöüß])")
 _UMLAUTS = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
@@ -84,7 +85,7 @@ def normalised(text: str) -> tuple[str, ...]:
     ('hpfp', 'duty', 'actual', 'oel')
     """
     spaced = _CAMEL.sub(" ", text)
-    return tuple(re.findall(r"[a-z]+[0-9]*|[0-9]+|λ|φ", spaced.casefold().translate(_UMLAUTS)))
+    return tuple(re.findall(r"[a-z]+|[0-9]+|λ|φ", spaced.casefold().translate(_UMLAUTS)))
 
 
 def _phrases(texts: list[str]) -> tuple[Words, ...]:

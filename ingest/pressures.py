@@ -13,6 +13,7 @@ from ingest.table import Values
 
 STANDARD_ATMOSPHERE_KPA = 101.325  # sea level of ISO 2533:1975
 ABSOLUTE_MIN_KPA = 5.0  # no running engine draws its manifold below this
+_SURELY_BELOW_ZERO_KPA = -2.0  # further below zero than a sensor's offset
 _LOW_LOAD_GAUGE_MAX_KPA = 20.0  # no turbo holds more than this above ambient with the pedal up
 _EDGE_SHARE = 0.02
 _PEDAL_UP_SHARE = 0.05  # of the pedal's range in this log
@@ -63,8 +64,10 @@ def reference(fitted: Fit, mapped: str, unloaded: np.ndarray | None) -> tuple[st
         if says(kind, candidate.words) or (kind == "absolute" and "map" in candidate.words):
             return _unless_impossible(kind, fitted.values)
     known = fitted.values[np.isfinite(fitted.values)]
-    if np.quantile(known, _EDGE_SHARE) < ABSOLUTE_MIN_KPA:
-        return "gauge", "" if candidate.lean == "gauge" else "gauge_assumed"
+    lowest = np.quantile(known, _EDGE_SHARE)
+    if lowest < ABSOLUTE_MIN_KPA:
+        proven = lowest < _SURELY_BELOW_ZERO_KPA and candidate.lean != "absolute"
+        return "gauge", "" if proven or candidate.lean == "gauge" else "gauge_assumed"
     if unloaded is not None and np.isfinite(fitted.values[unloaded]).any():
         usual = float(np.nanmedian(fitted.values[unloaded]))
         if usual > _LOW_LOAD_GAUGE_MAX_KPA:
