@@ -23,6 +23,7 @@ from ingest.quality import (
     too_slow,
 )
 from ingest.reading import Reading
+from ingest.restarts import carry_on_clocks
 from ingest.schemas import CELLS, CHANNELS, LEDGER, PULLS, SAMPLES, empty
 
 
@@ -70,6 +71,8 @@ def one_batch(logs: Sequence[Log], plausible: Mapping[str, tuple[float, float]],
     if not read:
         return _assemble(logs, findings, None, today)
     batch = _joined([logs[nr].reading for nr in read], read)
+    batch, restarted = carry_on_clocks(batch)
+    _add(findings, restarted)
     batch, blanked = blank_impossible(batch, plausible)
     batch, dropped = drop_marked(batch, mark(batch, plausible))
     _add(findings, blanked)
@@ -205,8 +208,6 @@ def _ledger_row(
         "rows_kept": kept,
         "pulls": 0 if reason else pulls,
         "dialect": reading.dialect,
-        "findings": [
-            {"code": f.code, "channel": f.channel or None, "row": f.row, "rows": f.rows} for f in findings
-        ],
+        "findings": [{"code": f.code, "channel": f.channel or None, "row": f.row, "rows": f.rows} for f in findings],
         "dropped": [{"reason": code, "rows": rows} for code, rows in dropped.items()],
     }

@@ -77,14 +77,14 @@ def mark(batch: pl.DataFrame, plausible: Mapping[str, tuple[float, float]]) -> p
 
 
 def _clock_back(log: Index, time_s: Values) -> Flags:
-    """True where the clock is not past the latest time of the same log so far."""
+    """True where the clock is before the latest time of the same log so far. Coarse clocks may stand still."""
     if not len(log):
         return np.zeros(0, dtype=bool)
     begins = changes(log)
     offset = np.cumsum(begins) * (np.ptp(time_s) + 1.0)  # each log starts past the end of the one before
     clock = time_s + offset
     late = np.zeros(len(log), dtype=bool)
-    late[1:] = clock[1:] <= np.maximum.accumulate(clock)[:-1]
+    late[1:] = clock[1:] < np.maximum.accumulate(clock)[:-1]
     return late & ~begins
 
 

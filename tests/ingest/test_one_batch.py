@@ -139,6 +139,33 @@ def test_rows_are_lost_to_the_first_reason_and_add_up(made_up: ModuleType, chann
     assert found["value_impossible"]["channel"] == "engine_speed_rpm"
 
 
+def joined(*parts: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+
+def test_a_recorder_that_was_restarted_goes_on(made_up: ModuleType, channels: dict[str, np.ndarray]) -> None:
+    again = made_up.drive(np.random.default_rng(8), pulls=3)
+    tables = run(made_up.log(joined(channels, again)))
+    assert tables.ledger.select("verdict", "pulls").row(0) == ("kept", 5)
+    first = len(channels["time_s"]) + 1
+    assert tables.findings[0] == [Finding("clock_restarted", "time_s", row=first, rows=1)]
+    assert (tables.samples["time_s"].diff().drop_nulls() > 0).all()
+
+
+def test_one_time_that_leaps_ahead_loses_nothing(made_up: ModuleType, channels: dict[str, np.ndarray]) -> None:
+    channels["time_s"][30] = 9000.0
+    tables = run(made_up.log(channels))
+    assert tables.ledger["pulls"][0] == 2
+    assert tables.ledger["rows_kept"][0] == len(channels["time_s"])
+
+
+def test_coarse_clocks_stand_still_now_and_then(made_up: ModuleType) -> None:
+    log = made_up.drive(np.random.default_rng(3), rate_hz=25.0)
+    log["time_s"] = np.round(log["time_s"], 1)
+    tables = run(made_up.log(log))
+    assert tables.ledger.select("rows_kept", "pulls").row(0) == (len(log["time_s"]), 2)
+
+
 def test_impossible_values_of_other_channels_are_blanked(made_up: ModuleType, channels: dict[str, np.ndarray]) -> None:
     channels["intake_air_c"][:] = 31.0
     channels["intake_air_c"][5:9] = 3000.0
