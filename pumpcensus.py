@@ -87,9 +87,7 @@ It may be deleted; the next demo in this folder replaces it.
 @app.command("demo", epilog="Example: pumpcensus demo")
 @ends("finished")
 def _demo(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="New, empty, or an older demo.")] = Path(
-        "demo"
-    ),
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="New, empty, or an older demo.")] = Path("demo"),
 ) -> None:
     """Invent a fleet, run everything on it, say where the report is."""
     from ingest import ingest_logs
@@ -109,9 +107,7 @@ def _demo(
     say("Writing the report ...")
     page = write_report(study, folder / "report").resolve()
     typer.echo(signals_text(study))
-    typer.echo(
-        f"Cars, logs and faults of this demo are invented; {folder / 'truth.csv'} says what was planted."
-    )
+    typer.echo(f"Cars, logs and faults of this demo are invented; {folder / 'truth.csv'} says what was planted.")
     typer.echo(f"Report: {page}\n        {page.as_uri()}")
 
 
@@ -133,9 +129,7 @@ def _synthesize(
 @app.command("inspect", epilog="Example: pumpcensus inspect logs/car-7/2026-07-04_01.csv")
 @ends("read")
 def _inspect(
-    logs: Annotated[
-        list[Path], typer.Argument(metavar="LOG...", exists=True, dir_okay=False, help="Log files.")
-    ],
+    logs: Annotated[list[Path], typer.Argument(metavar="LOG...", exists=True, dir_okay=False, help="Log files.")],
     channels: Channels = None,
     as_json: AsJson = False,
 ) -> int:
@@ -182,7 +176,7 @@ def _study(store: StoreFolder, quarter: Quarter = None, as_json: AsJson = False)
     from models.study_files import study_of_store
     from reports.terminal import signals_text
 
-    study = study_of_store(store, quarter)
+    study = study_of_store(store, quarter, demo=(store.parent / DEMO_MARK).exists())
     if as_json:
         print_json(study_json(study))
     else:

@@ -240,6 +240,13 @@ def test_a_second_demo_replaces_the_first_and_nothing_else(tmp_path: Path) -> No
     assert (folder / "holiday.jpg").exists()
 
 
+def test_a_study_made_anew_of_a_demo_still_says_that_it_is_one(rooms: SimpleNamespace, tmp_path: Path) -> None:
+    assert run("demo", tmp_path / "demo").exit_code == 0
+    assert run("study", "--store", tmp_path / "demo/store").exit_code == 0
+    assert run("study", "--store", tmp_path / "store").exit_code == 0
+    assert [entry[-1]["demo"] for entry in rooms.asked if entry[0] == "study"] == [True, True, False]
+
+
 @pytest.mark.usefixtures("rooms")
 @pytest.mark.parametrize("command", [("demo",), ("synthesize", "--cars", "3", "--seed", "1")])
 def test_a_folder_in_use_is_refused_untouched(command: tuple[str, ...], tmp_path: Path) -> None:
