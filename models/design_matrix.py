@@ -31,8 +31,11 @@ class Priors:
     """Prior standard deviations of the expectation's coefficients, in ln(volume). [1]
 
     free: shared curve of engine speed. engine, pump: an engine's displacement and a pump's size are anybody's
-    guess. engine_curve: how far an engine's curve leaves the shared one. physics: how far the slopes of demand
-    and fuel leave 1. intake: exponent of intake temperature around its start. rail: per 100 bar.
+    guess. engine_curve: how far an engine's curve leaves the shared one. demand, fuel: how far their slopes leave 1.
+    Demand is measured with noise, which flattens any slope that is fitted within a car (regression dilution, Fuller
+    1987, Measurement Error Models), and so would bend the duty law; hence the physics is held tightly for what
+    differs between cars and bands, and what differs from log to log within a car and band has a slope of its own,
+    `dilution`. intake: exponent of intake temperature around its start. rail: per 100 bar.
     setup_start: engine x pump, boost hardware, calibration, setup; learned from the fleet from here.
     """
 
@@ -40,7 +43,9 @@ class Priors:
     engine: float = 0.5
     pump: float = 0.5
     engine_curve: float = 0.05
-    physics: float = 0.05
+    demand: float = 0.005
+    dilution: float = 0.5
+    fuel: float = 0.03
     intake: float = 0.25
     rail: float = 0.1
     port_injection: float = 0.5
@@ -205,7 +210,9 @@ def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -
     blocks.append(("engine", engine, priors.engine, False))
     for number, name in enumerate(engines):
         blocks.append((f"curve of {name}", curve * engine[:, [number]], priors.engine_curve, False))
-    widths = (priors.physics, priors.physics, priors.intake, priors.rail)
+    own = frame.select(pl.col("ln_demand") - pl.col("ln_demand").mean().over("spell", "band_rpm"))
+    blocks.append(("demand within car", own["ln_demand"].to_numpy()[:, None], priors.dilution, False))
+    widths = (priors.demand, priors.fuel, priors.intake, priors.rail)
     for name, column, width in zip(("demand", "fuel", "intake", "rail"), slopes, widths, strict=True):
         blocks.append((name, column[:, None], width, False))
     blocks.append(
