@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-_GROUPED = r"(\d)['’\x{2009}\x{a0}\x{202f} ](\d{3})"  # thousands marks that can be nothing else
+_SPACES = r"['’\x{2009}\x{a0}\x{202f} ]"  # thousands marks that can be nothing else
+_GROUPED = rf"^[+-]?\d{{1,3}}(?:{_SPACES}\d{{3}})+(?:[.,]\d*)?$"
 
 # each with the decimal mark first: surely decimal, or perhaps a thousands mark (three digits behind it)
 _SURELY = r"^[+-]?(?:\d*{d}(?:\d{{0,2}}|\d{{4,}})|0\d*{d}\d+|[\d{t}]*{t}\d{{3}}{d}\d+)(?:[eE][+-]?\d+)?$"
@@ -57,7 +58,7 @@ def number_format(columns: Sequence[pl.Series]) -> NumberFormat:
     >>> number_format([pl.Series(["850", "3,500"])])
     NumberFormat(decimal='.', thousands=',')
     """
-    cells = pl.concat([column.rename("") for column in columns]).str.strip_chars().unique()
+    cells = _without_spaces(pl.concat([column.rename("") for column in columns]).str.strip_chars().unique())
     dot, comma = (_count(cells, _SURELY, mark) for mark in (".", ","))
     if comma > dot:
         return NumberFormat(",", "." if _count(cells, r"\d{d}\d{{3}}", ".") else "")
@@ -66,6 +67,12 @@ def number_format(columns: Sequence[pl.Series]) -> NumberFormat:
     if dot or any(_some_without_comma(column) for column in columns):
         return NumberFormat(".", ",")
     return NumberFormat(",", "")
+
+
+def _without_spaces(cells: pl.Series) -> pl.Series:
+    """1 234,5 and 1'234.5 without their thousands marks."""
+    grouped = cells.str.contains(_GROUPED).fill_null(False)
+    return cells.str.replace_all(_SPACES, "").zip_with(grouped, cells) if grouped.any() else cells
 
 
 def _count(cells: pl.Series, pattern: str, decimal: str) -> int:
@@ -91,12 +98,11 @@ def to_numbers(cells: pl.Series, form: NumberFormat, unit: str = "") -> tuple[np
     plain = cells.str.strip_chars()
     if unit:
         plain = plain.str.strip_suffix(unit).str.strip_chars()
+    plain = _without_spaces(plain)
     if form.thousands:
         plain = plain.str.replace_all(form.thousands, "", literal=True)
     if form.decimal == ",":
         plain = plain.str.replace(",", ".", literal=True)
-    if plain.str.contains(_GROUPED).any():
-        plain = plain.str.replace_all(_GROUPED, "$1$2")
     numbers = plain.cast(pl.Float64, strict=False)
     lost = cells.filter(numbers.is_null() & cells.is_not_null()).unique(maintain_order=True)
     values = numbers.to_numpy().astype(np.float64)

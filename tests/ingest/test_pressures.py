@@ -39,7 +39,7 @@ def test_the_standard_atmosphere_is_that_of_1976() -> None:
 
 
 def test_20_psi_gauge_at_1000_m() -> None:
-    """20 psi gauge under 89.876 kPa is 227.77 kPa absolute, not the 239.2 of sea level (US Standard Atmosphere 1976)."""
+    """20 psi gauge under 89.876 kPa (US Standard Atmosphere 1976) is 227.77 kPa absolute, not 239.2."""
     air = np.full(50, ATMOSPHERE_1976(1000).P / 1000)
     boost = over_pull(-8.0, 20.0) * scale_and_offset("psi", "kPa")[0]
     found = run(("boost_kpa", "Boost", "psig", boost), ("barometric_pressure_kpa", "BARO", "kPa", air))

@@ -1,4 +1,4 @@
-"""Unit values against NIST SP 811 (app. B.8, as pint and public quotations give it), gauge and absolute by definition."""
+"""Unit values of NIST SP 811 (app. B.8, from public quotations); gauge and absolute by definition."""
 
 import pytest
 from hypothesis import given
