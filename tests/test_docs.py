@@ -164,3 +164,14 @@ def test_the_licence_is_the_one_declared() -> None:
     assert project["license"] == "Apache-2.0"
     assert "Version 2.0, January 2004" in text_of("LICENSE")
     assert "END OF TERMS AND CONDITIONS" in text_of("LICENSE")
+
+
+def test_the_pictures_are_small_carry_their_own_font_and_ask_nothing_of_the_network() -> None:
+    pictures = sorted((ROOT / "docs/pictures").glob("*.svg"))
+    assert pictures
+    for picture in pictures:
+        svg = picture.read_text(encoding="utf-8")
+        assert len(svg) < 60_000
+        assert "<style>text{font:" in svg
+        assert "href" not in svg
+        assert f"docs/pictures/{picture.name}" in text_of("README.md")
