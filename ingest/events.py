@@ -39,7 +39,8 @@ class Events:
     """What happened in each pull (an entry a pull), and what each sample of the pulls is worth.
 
     rows: the samples of all pulls, as indices into the batch; pull: which pull each belongs to.
-    dip: sample of a dropout, or a single one between normal ones. settling: tip-in, or just after a dropout.
+    dip: sample of a dropout, of its falling or rising, or a single one between normal ones.
+    settling: tip-in, or just after a dropout.
     Counts and durations are NaN where a channel is not logged.
     """
 
@@ -65,6 +66,8 @@ def find_events(batch: pl.DataFrame, pulls: Pulls, tip_in_s: float, rule: EventR
     since_s = time_s[rows] - pulls.full_since_s[pull]
     dip = np.zeros(len(batch), dtype=bool)
     dip[spread(drops.dips)[0]] = True
+    half_way = batch["pump_duty_pct"].to_numpy() < rule.around_duty_pct
+    dip[1:-1] |= half_way[1:-1] & (dip[:-2] | dip[2:])
     count = len(pulls.log)
     return Events(
         rows,

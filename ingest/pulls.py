@@ -27,6 +27,8 @@ class PullRule:
     fall_max_rpm: float = 150.0  # over such a pause
     fall_max_share: float = 0.10  # over a pause with a dropout; a shift falls further
     dropout_duty_pct: float = 20.0
+    cut_from_duty_pct: float = 30.0  # a duty that was lower before is a large pump's, not a cut
+    falling_share: float = 0.75  # of the sample before: it is part of the cut already
     limiter_margin_rpm: float = 150.0  # a cut this near the log's highest engine speed is the limiter's
     ratio_drift_max: float = 0.20  # of engine to vehicle speed: a slipping clutch is no gear
 
@@ -130,10 +132,10 @@ def _climbs(batch: pl.DataFrame, stretches: Runs, rule: PullRule) -> tuple[Runs,
     slope, smooth = smoothed(time_s, batch["engine_speed_rpm"].to_numpy()[row], stretch, rule.window_s)
     jumping = slope > rule.slope_max_rpm_s
     climbing = runs_of((slope >= rule.slope_min_rpm_s) & ~jumping, changes(stretch))
-    low = batch["pump_duty_pct"].to_numpy()[row] < rule.dropout_duty_pct
+    duty = batch["pump_duty_pct"].to_numpy()[row]
     part = np.cumsum(jumping | changes(stretch), dtype=np.intp)
-    joined = _joined(climbing, part, time_s, smooth, low, rule)
-    joined = _before_cuts(joined, low, batch["engine_speed_rpm"].to_numpy()[row] >= _limiter(batch, rule)[row])
+    joined = _joined(climbing, part, time_s, smooth, duty < rule.dropout_duty_pct, rule)
+    joined = _before_cuts(joined, duty, batch["engine_speed_rpm"].to_numpy()[row] >= _limiter(batch, rule)[row], rule)
     long = time_s[joined.last] - time_s[joined.first] >= rule.duration_min_s
     high = smooth[joined.last] - smooth[joined.first] >= rule.climb_min_rpm
     pulls = joined.where(long & high)
@@ -165,15 +167,18 @@ def _limiter(batch: pl.DataFrame, rule: PullRule) -> Values:
     return top[log] - rule.limiter_margin_rpm
 
 
-def _before_cuts(climbs: Runs, low: Flags, at_limiter: Flags) -> Runs:
+def _before_cuts(climbs: Runs, duty: Values, at_limiter: Flags, rule: PullRule) -> Runs:
     """Climbs that end before the fuel is cut for good: by the limiter, or by a shift that ends the climb."""
     rows, climb = spread(climbs)
-    cuts = runs_of(low[rows], changes(climb))
+    cuts = runs_of(duty[rows] < rule.dropout_duty_pct, changes(climb))
     last = climbs.last.copy()
-    for first, end in zip(cuts.first[::-1], cuts.last[::-1], strict=True):  # few; the earliest decides
-        own = climb[first]
-        if rows[end] == climbs.last[own] or at_limiter[rows[first] : rows[end] + 1].any():
-            last[own] = max(rows[first] - 1, climbs.first[own])
+    for first, end in zip(rows[cuts.first[::-1]], rows[cuts.last[::-1]], strict=True):  # the earliest decides
+        own = np.searchsorted(climbs.last, end)
+        before = duty[max(first - 2, climbs.first[own]) : first]
+        fell = before.max(initial=0.0) >= rule.cut_from_duty_pct
+        if fell and (end == climbs.last[own] or at_limiter[first : end + 1].any()):
+            half_way = len(before) == 2 and before[1] < rule.falling_share * before[0]
+            last[own] = max(first - 1 - half_way, climbs.first[own])
     return Runs(climbs.first, last)
 
 

@@ -63,7 +63,9 @@ def test_at_25_a_second_two_samples_are_too_short(made_up: ModuleType) -> None:
 
 def test_falling_and_rising_may_take_a_sample_each(log: dict[str, np.ndarray]) -> None:
     log["pump_duty_pct"][FIRST + 30 : FIRST + 35] = [35, 5, 5, 5, 30]
-    assert events(log).dropouts.tolist() == [1]
+    found = events(log)
+    assert found.dropouts.tolist() == [1]
+    assert np.flatnonzero(found.dip).size == 5
 
 
 def test_a_duty_that_was_low_before_is_no_dropout(log: dict[str, np.ndarray]) -> None:

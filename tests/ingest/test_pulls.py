@@ -157,6 +157,19 @@ def test_an_interruption_of_the_pump_does_not_end_a_pull(samples: int, fall_rpm:
     assert count(log) == [1]
 
 
+def test_a_pump_so_large_that_it_never_works_hard() -> None:
+    log = climb(6.0, 2000, 6000)
+    log["pump_duty_pct"] = 2 + 0.08 * (log["manifold_pressure_kpa"] - 60)
+    pulls = find_pulls(batch(log))
+    assert (pulls.rows.last - pulls.rows.first).tolist() == pytest.approx([60], abs=4)
+
+
+def test_a_pull_ends_before_the_limiter_cuts() -> None:
+    log = climb(6.0, 2000, 6500)
+    log["pump_duty_pct"][77:80] = [35.0, 2.0, 2.0]
+    assert find_pulls(batch(log)).rows.last.tolist() == [76]
+
+
 def test_a_gap_in_the_log_ends_a_pull() -> None:
     log = climb(8.0, 2000, 6400)
     log["time_s"][60:] += 2.0
