@@ -30,7 +30,7 @@ class Dialect:
 
     header_line, data_line: indices of lines, from 0. width: cells a data row has.
     names, units: one a column, "" where there is none. units_in: name, row, cells, or "" for nowhere.
-    stamps: columns that hold dates or times of day rather than plain numbers.
+    quoted: the first data row has quotes. stamps: columns that hold dates or times of day rather than plain numbers.
     trailing: rows end in a delimiter.
     """
 
@@ -79,7 +79,7 @@ def recognise(head: str) -> Dialect | None:
     if table is None or not table.score:
         return None
     first = next((i for i, r in enumerate(table.records) if len(r.cells) == table.width and is_data(r.cells)), None)
-    return _described(table, first, '"' in head) if first is not None else None
+    return _described(table, first, '"' in lines[table.records[first].line]) if first is not None else None
 
 
 def _described(table: "_Table", first: int, quoted: bool) -> Dialect:

@@ -11,6 +11,8 @@ _MONTHS = (
 )  # fmt: skip
 _MONTH = r"(jan|feb|mar|mär|mrz|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-zä]*"
 
+_ARCHIVE = re.compile(r"\.(zip|gz|zst)$", re.IGNORECASE)
+_SAYS_DATE = re.compile(r"\b(date|datum|day|tag|recorded|logged|aufgezeichnet|aufnahme|start)", re.IGNORECASE)
 _YEAR_FIRST = re.compile(r"(?<!\d)((?:19|20)\d\d)([-_./]?)(\d\d)\2(\d\d)(?=$|\D|[0-2]\d[0-5]\d(?:[0-5]\d)?(?:\D|$))")
 _YEAR_LAST = re.compile(r"(?<!\d)(\d{1,2})([-_./])(\d{1,2})\2((?:19|20)\d\d)(?!\d)")
 _WORDED = re.compile(rf"(?<!\d)(\d{{1,2}})[.\s_-]*{_MONTH}[.,\s_-]*((?:19|20)\d\d)(?!\d)", re.IGNORECASE)
@@ -43,8 +45,15 @@ def date_in(text: str) -> date | None:
 def log_date(
     name: str, preamble: str, clock_day: date | None, modified: date | None
 ) -> tuple[date | None, Finding | None]:
-    """(day, finding): from the file's own name, the text above its header, its clock, else its time stamp."""
-    day = date_in(name.replace("\\", "/").rsplit("/", 1)[-1]) or date_in(preamble) or clock_day
+    """(day, finding): from the file's own name, the text above its header, its clock, else its time stamp.
+
+    A log in an archive may have the archive's date; its folder's is not its own. Above the header a line that
+    speaks of a date goes before others, which may hold the date of some software.
+    """
+    own, *outer = reversed(name.replace("\\", "/").split("/"))
+    names = [own, *(part for part in outer if _ARCHIVE.search(part))]
+    told = [line for line in preamble.splitlines() if _SAYS_DATE.search(line)]
+    day = next(filter(None, map(date_in, (*names, *told, preamble))), None) or clock_day
     if day:
         return day, None
     if modified:

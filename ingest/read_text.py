@@ -28,17 +28,25 @@ def open_text(content: bytes) -> "TextSource | None":
     text = to_utf8(content)
     if text is None:
         return None
-    lines = text.body[:HEAD_BYTES].split(b"\n", _HEADER_WITHIN)
+    lines = _first_lines(text.body)
     for number, line in enumerate(lines):
         if line in _known and (dialect := _moved(*_known[line], lines, number)):
             return TextSource(text, dialect, remembered=True)
     dialect = _recognise(text.body)
     if dialect is None:
         return None
+    _remember(dialect, lines)
+    return TextSource(text, dialect)
+
+
+def _remember(dialect: Dialect, lines: list[bytes]) -> None:
     if dialect.header_line >= 0 and dialect.data_line < len(lines) and len(_known) < _KNOWN_MAX:
         header = lines[dialect.header_line : dialect.data_line]
         _known[header[0]] = (dialect, b"\n".join(header))
-    return TextSource(text, dialect)
+
+
+def _first_lines(body: bytes) -> list[bytes]:
+    return body[:HEAD_BYTES].split(b"\n", _HEADER_WITHIN)
 
 
 def _moved(known: Dialect, header: bytes, lines: list[bytes], at: int) -> Dialect | None:
@@ -102,7 +110,13 @@ class TextSource:
         return f"text {self.text.encoding} {self.dialect.in_short()}"
 
     def table(self, wanted: frozenset[int]) -> Table:
-        return self._clean_table(wanted) or self._careful_table(wanted)
+        if found := self._clean_table(wanted):
+            return found
+        fresh = _recognise(self.text.body) if self.remembered else None
+        if fresh and fresh != self.dialect and fresh.names == self.dialect.names:
+            _remember(fresh, _first_lines(self.text.body))
+            return TextSource(self.text, fresh).table(wanted)
+        return self._careful_table(wanted)
 
     def _clean_table(self, wanted: frozenset[int]) -> Table | None:
         """The quick road, for text in which every line is a row of plain numbers; None where it is not."""
@@ -141,8 +155,6 @@ class TextSource:
     def _careful_table(self, wanted: frozenset[int]) -> Table:
         """The road for everything else: each line is looked at, and every cell is text first."""
         dialect = self.dialect
-        if self.remembered and (fresh := _recognise(self.text.body)) and fresh.names == dialect.names:
-            dialect = fresh
         lines = self.text.body.decode("utf-8", errors="replace").split("\n")
         cut = bool(lines[-1])  # no line break at the end: the recorder may have stopped within the line
         header = lines[max(0, dialect.header_line) : dialect.data_line]

@@ -49,5 +49,14 @@ def test_the_order() -> None:
     assert (day, finding and finding.code) == (None, "date_missing")
 
 
+def test_a_line_that_speaks_of_a_date_goes_first() -> None:
+    assert log_date("a.csv", "Software 2024-03-01\nDatum: 31.07.2026\n", None, None)[0] == DAY
+
+
+def test_an_archive_lends_its_date() -> None:
+    assert log_date("2026-07-31.zip/evening/pull.csv", "", None, None)[0] == DAY
+    assert log_date("2025-01-01.zip/evening/2026-07-31.csv", "", None, None)[0] == DAY
+
+
 def test_a_folder_that_holds_a_date_is_not_the_file_name() -> None:
     assert log_date("2025-01-01/a.csv", "", DAY, None)[0] == DAY
