@@ -28,9 +28,7 @@ def read_label(text: str) -> str:
     """
     plain = text.replace("-", "").strip().upper()
     if not re.fullmatch(r"[0-9A-HJKMNP-TV-Z]{8}", plain):  # Crockford's base 32: no I, L, O, U
-        raise typer.BadParameter(
-            f"{text!r} is no label. A label is eight letters and digits, as in 7K3M-Q2XW."
-        )
+        raise typer.BadParameter(f"{text!r} is no label. A label is eight letters and digits, as in 7K3M-Q2XW.")
     return f"{plain[:4]}-{plain[4:]}"
 
 
@@ -43,9 +41,7 @@ Label = Annotated[str, typer.Argument(metavar="LABEL", callback=read_label, help
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else on standard output.")]
 Channels = Annotated[
     Path | None,
-    typer.Option(
-        metavar="FILE", exists=True, dir_okay=False, help="Your own channel names, where logs are misread."
-    ),
+    typer.Option(metavar="FILE", exists=True, dir_okay=False, help="Your own channel names, where logs are misread."),
 ]
 
 

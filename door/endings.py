@@ -51,13 +51,14 @@ def in_words(problem: Exception, undone: str) -> str:
         import traceback
 
         traceback.print_exception(problem)
-    problems = getattr(problem, "problems", None)
-    if isinstance(problems, list):  # an InputError; asked by its look, so that no room is loaded here
+    problems = getattr(problem, "problems", None)  # an InputError's; by its look, so that no room is loaded here
+    if isinstance(problem, OSError) and problem.strerror:
+        return f"{problem.filename or 'A file'}: {problem.strerror}. The command did not finish."
+    if isinstance(problem, OSError):
+        problems = [str(problem)]
+    if isinstance(problems, list):
         count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
         return "\n".join([*problems, f"{count}; nothing was {undone}."])
-    if isinstance(problem, OSError):
-        what = f"{problem.filename or 'A file'}: {problem.strerror}." if problem.strerror else str(problem)
-        return f"{what} The command did not finish."
     what = " ".join(str(problem).split())[:300]
     return (
         f"pumpcensus met something it was not made for ({type(problem).__name__}: {what}) "

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Any, Protocol
 
+from ingest.findings import meanings
+
 
 class Ingested(Protocol):
     """What reading many logs gave, as ingest counts it."""
@@ -59,7 +61,7 @@ def ingest_text(result: Ingested) -> str:
     if result.findings:
         lines.append("Findings, and in how many logs:")
         often = sorted(result.findings.items(), key=lambda found: (-found[1], found[0]))
-        lines += [f"  {count:>6}  {code}" for code, count in often]
+        lines += [f"{count:>6}  {code}: {meanings()[code].message}" for code, count in often]
     return "\n".join(map(_printable, lines))
 
 
