@@ -75,13 +75,18 @@ class Made:
 def files_under(logs: Path, leave_out: Sequence[Path]) -> list[LogFile]:
     """Every file under `logs` in the order of its name, hidden ones and those of `leave_out` left out."""
     out = {path.resolve() for path in leave_out}
+    names_out = {path.name for path in out}
+
+    def is_out(path: Path) -> bool:
+        return path.name.startswith(".") or (path.name in names_out and path.resolve() in out)
+
     found = []
     for folder, names, files in os.walk(logs):
         here = Path(folder)
-        names[:] = [name for name in names if not name.startswith(".") and (here / name).resolve() not in out]
+        names[:] = [name for name in names if not is_out(here / name)]
         for name in files:
             path = here / name
-            if not name.startswith(".") and path.resolve() not in out and path.is_file():
+            if not is_out(path) and path.is_file():
                 state = path.stat()
                 place = path.relative_to(logs).as_posix()
                 found.append(LogFile(path, place, state.st_size, state.st_mtime_ns))
@@ -163,7 +168,8 @@ class _Batch:
             self._passed_over += 1
             return
         log = setting.key.log(label or "", content)
-        seen = Seen(file.place, place, file.size, file.mtime_ns, log, label or "", setting.reading, "")
+        how = "" if reading and reading.refused == "unreadable" else setting.reading  # tried again next time
+        seen = Seen(file.place, place, file.size, file.mtime_ns, log, label or "", how, "")
         known = file.known.get(place)
         if known and (known.log, known.label, known.reading) == (log, label or "", setting.reading):
             self._kept_seen.append(_with_segment(seen, known.segment))

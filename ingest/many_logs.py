@@ -133,14 +133,14 @@ class _Run:
     seen: SeenFiles
     sources: set[str]
     kept_at: dict[str, str]
-    verdicts: Counter[str] = field(default_factory=Counter)
+    counts: Counter[str] = field(default_factory=Counter)
     findings: Counter[str] = field(default_factory=Counter)
     problems: list[str] = field(default_factory=list)
 
     def commit(self, made: Made) -> None:
         """Make a segment count, and remember its files."""
-        self.verdicts["skipped"] += made.unchanged
-        self.verdicts["passed_over"] += made.passed_over
+        self.counts["skipped"] += made.unchanged
+        self.counts["passed_over"] += made.passed_over
         if made.ledger is None:
             self.seen.add(made.seen)
             return
@@ -151,9 +151,9 @@ class _Run:
         self.findings += made.findings
         self.problems += problems.values()
         for log, source, verdict, pulls in ledger.select("log", "source", "verdict", "pulls").iter_rows():
-            self.verdicts[verdict] += 1
-            self.verdicts["superseded"] += source in self.sources
-            self.verdicts["pulls"] += pulls
+            self.counts[verdict] += 1
+            self.counts["superseded"] += source in self.sources
+            self.counts["pulls"] += pulls
             if verdict == "kept":
                 self.kept_at[log] = source
 
@@ -206,7 +206,7 @@ def _ingest(
     freed = _freed(before, run.kept_at)
     files = [replace(file, known=_known(file, seen, setting, freed)) for file in files]
     to_do = [file for file in files if not is_unchanged(file, setting)]
-    run.verdicts["skipped"] = sum(len(file.known) for file in files if is_unchanged(file, setting))
+    run.counts["skipped"] = sum(len(file.known) for file in files) - sum(len(file.known) for file in to_do)
     done, first = 0, 1 + max((int(name.split("-")[0]) for name in segments), default=0)
     batches = list(shares(to_do))
     if progress:
@@ -218,9 +218,9 @@ def _ingest(
         if progress:
             progress(done, len(to_do))
     notes = list(sheet.notes)
-    if run.verdicts["passed_over"]:
-        notes.append(f"{run.verdicts['passed_over']} logs of forgotten cars passed over.")
-    count = run.verdicts
+    if run.counts["passed_over"]:
+        notes.append(f"{run.counts['passed_over']} logs of forgotten cars passed over.")
+    count = run.counts
     return IngestResult(
         count["kept"],
         count["refused"],

@@ -63,10 +63,8 @@ def one_batch(logs: Sequence[Log], plausible: Mapping[str, tuple[float, float]],
     """
     findings = [[*log.reading.findings, *day_finding(log.reading.date, today)] for log in logs]
     for log, own in zip(logs, findings, strict=True):
-        if log.label is None and not log.reading.refused:
-            own.append(Finding("car_unknown"))
-        elif log.twice:
-            own.append(Finding("log_twice"))
+        if not log.reading.refused and (log.label is None or log.twice):
+            own.append(Finding("car_unknown" if log.label is None else "log_twice"))
     read = [nr for nr, own in enumerate(findings) if not any(effect(f) == "refuse" for f in own)]
     if not read:
         return _assemble(logs, findings, None, today)

@@ -4,7 +4,7 @@ import json
 import os
 import shutil
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -69,11 +69,11 @@ class Store:
         """Segments that count, oldest first."""
         return sorted(path.parent for path in (self.path / "segments").glob("*/ledger.parquet"))
 
-    def _ledgers(self) -> pl.DataFrame:
+    def _ledgers(self, columns: Sequence[str] = tuple(LEDGER)) -> pl.DataFrame:
         files = [segment / "ledger.parquet" for segment in self.segments()]
         if not files:
-            return empty({**LEDGER, "segment": pl.String})
-        ledgers = pl.read_parquet(files, include_file_paths="segment")
+            return empty({**LEDGER, "segment": pl.String}).select(*columns, "segment")
+        ledgers = pl.read_parquet(files, columns=[*columns, "segment"], include_file_paths="segment")
         folder = pl.col("segment").str.replace_all("\\", "/", literal=True).str.split("/").list.get(-2)
         return ledgers.with_columns(folder.alias("segment"))
 
@@ -82,7 +82,8 @@ class Store:
         return newest.filter(pl.col("label").is_null() | ~pl.col("label").is_in(self.forgotten()))
 
     def _table(self, name: str) -> pl.LazyFrame:
-        ledgers = self._ledgers()  # read once, so that a run that is writing meanwhile changes nothing
+        # read once, so that a run that is writing meanwhile changes nothing
+        ledgers = self._ledgers(("log", "source", "label", "verdict"))
         kept = pl.col("verdict") == "kept"
         counts = self._current(ledgers).filter(kept).group_by("segment").agg("log")
         held = ledgers.filter(kept).group_by("segment", maintain_order=True).agg(pl.len().alias("held"))

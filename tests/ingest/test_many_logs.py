@@ -132,6 +132,17 @@ def test_junk_is_refused_one_by_one_and_the_others_go_in(club: Club) -> None:
     rows_add_up(club)
 
 
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may read everything")
+def test_a_file_that_cannot_be_read_is_tried_again(club: Club) -> None:
+    path = club[0] / "anna/2026-07-01_01.csv"
+    path.chmod(0)
+    result = run(club)
+    assert counts(result) == (3, 1, 0, 0)
+    assert result.findings["unreadable"] == 1
+    path.chmod(0o600)
+    assert counts(run(club)) == (1, 0, 3, 1)
+
+
 def test_the_same_log_twice_counts_once(club: Club) -> None:
     first = club[0] / "anna/2026-07-01_01.csv"
     shutil.copy(first, club[0] / "anna/copy_2026-07-01.csv")
