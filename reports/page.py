@@ -68,7 +68,7 @@ def _numbers(whole: Report) -> dict[str, Any]:
         chart = figure.chart
         if chart.kind not in looks:
             looks[chart.kind] = {
-                "spec": chart.spec(),
+                "spec": chart.look,
                 "fields": chart.fields(),
                 "headings": list(chart.headings.items()),
             }

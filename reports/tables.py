@@ -37,6 +37,8 @@ def cell(value: Any) -> str:
     """One value as text."""
     if value is None:
         return UNKNOWN
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, float):
         return figure(value)
     return str(value)

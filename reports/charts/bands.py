@@ -7,7 +7,7 @@ import altair as alt
 import polars as pl
 
 from ingest.schemas import BAND_WIDTH_RPM
-from reports.charts.chart import Chart
+from reports.charts.chart import Chart, Look, finished
 from reports.charts.encodings import FIT_WIDTH, apart, signal_colour, signal_shape
 from reports.theme import BAND_NARROW, BAND_WIDE, BLUE
 
@@ -64,7 +64,7 @@ def _labels(rows: pl.DataFrame, cars: pl.DataFrame) -> pl.DataFrame:
 
 
 @cache
-def _look(words: tuple[tuple[str, str], ...]) -> alt.TopLevelMixin:
+def _look(words: tuple[tuple[str, str], ...]) -> Look:
     names = dict(words)
     rows = alt.Chart(alt.NamedData("rows")).encode(
         x=alt.X(
@@ -103,8 +103,10 @@ def _look(words: tuple[tuple[str, str], ...]) -> alt.TopLevelMixin:
     dash = alt.StrokeDash("name:N", scale=alt.Scale(range=DASHES), legend=None)
     lines = cars.mark_line(strokeWidth=2).encode(strokeDash=dash)
     points = cars.mark_point(filled=True, size=40, opacity=1).encode(shape=signal_shape(names))
-    return alt.layer(wide, narrow, *lower, middle, expected, lines, points, ends).properties(
-        width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
+    return finished(
+        alt.layer(wide, narrow, *lower, middle, expected, lines, points, ends).properties(
+            width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
+        )
     )
 
 

@@ -6,7 +6,7 @@ import altair as alt
 import polars as pl
 
 from ingest.schemas import BAND_WIDTH_RPM
-from reports.charts.chart import Chart
+from reports.charts.chart import Chart, Look, finished
 from reports.charts.encodings import FIT_WIDTH
 from reports.tables import counted, percent
 from reports.theme import BAND_WIDE, BLACK, BLUE, VERMILION
@@ -42,7 +42,7 @@ def draw(curve: pl.DataFrame) -> Chart:
 
 
 @cache
-def _look() -> alt.TopLevelMixin:
+def _look() -> Look:
     rows = alt.Chart(alt.NamedData("rows")).encode(
         x=alt.X(
             "rpm:Q",
@@ -80,8 +80,10 @@ def _look() -> alt.TopLevelMixin:
     ceiling = top.mark_point(filled=True, size=90, opacity=1).encode(
         y="duty_pct:Q", color=as_colour, shape=as_shape, tooltip=tips
     )
-    return alt.layer(band, *edges, expected, line, points, ceiling).properties(
-        width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
+    return finished(
+        alt.layer(band, *edges, expected, line, points, ceiling).properties(
+            width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
+        )
     )
 
 

@@ -6,7 +6,7 @@ from functools import cache
 import altair as alt
 import polars as pl
 
-from reports.charts.chart import Chart
+from reports.charts.chart import Chart, Look, finished
 from reports.charts.encodings import FIT_WIDTH, signal_colour, signal_shape
 from reports.tables import percent
 
@@ -54,7 +54,7 @@ def draw(cars: pl.DataFrame, words: Mapping[str, str]) -> list[Chart]:
 
 
 @cache
-def _look(words: tuple[tuple[str, str], ...]) -> alt.TopLevelMixin:
+def _look(words: tuple[tuple[str, str], ...]) -> Look:
     names = dict(words)
     rows = alt.Chart(alt.NamedData("rows")).encode(
         y=alt.Y("name:N", sort=None, title=None, axis=alt.Axis(labelOverlap=False, ticks=False, domain=False)),
@@ -78,8 +78,8 @@ def _look(words: tuple[tuple[str, str], ...]) -> alt.TopLevelMixin:
     )
     edges = alt.Chart(alt.NamedData("scale")).mark_point(opacity=0).encode(x="edge:Q")
     zero = alt.Chart(alt.NamedData("scale")).mark_rule(strokeWidth=1.5).encode(x=alt.XDatum(0))
-    return alt.layer(edges, zero, span, point).properties(
-        width="container", autosize=FIT_WIDTH, height=alt.Step(ROW_PX)
+    return finished(
+        alt.layer(edges, zero, span, point).properties(width="container", autosize=FIT_WIDTH, height=alt.Step(ROW_PX))
     )
 
 

@@ -19,19 +19,29 @@ NEEDLESS = re.compile(
 )
 
 
+Look = dict[str, Any]
+
+
+def finished(drawing: alt.TopLevelMixin) -> Look:
+    """A drawing as a Vega-Lite object: checked, in the theme, without the network address of its schema."""
+    spec = drawing.to_dict()
+    spec.pop("$schema", None)
+    return {**spec, "config": CHART_CONFIG}
+
+
 @dataclass(frozen=True)
 class Chart:
     """One chart, its words, and its numbers.
 
     kind: which look this is; a page keeps each look once, whatever the number of charts.
-    look: the chart without numbers, its data named. Several charts share one.
+    look: the chart without numbers, its data named, as a Vega-Lite object. All charts of a kind share one.
     data: name -> rows, the numbers `look` draws; "rows" is the main one.
     headings: columns of "rows" that stand in the table behind the chart -> heading with unit.
     alternative: what the chart says, in one sentence, for readers who do not see it.
     """
 
     kind: str
-    look: alt.TopLevelMixin
+    look: Look
     data: Mapping[str, pl.DataFrame]
     headings: Mapping[str, str]
     alternative: str
@@ -40,12 +50,6 @@ class Chart:
     def table(self) -> pl.DataFrame:
         """The numbers as a reader wants them, headings with units."""
         return self.data["rows"].select(pl.col(name).alias(title) for name, title in self.headings.items())
-
-    def spec(self) -> dict[str, Any]:
-        """The look as a Vega-Lite object, without data and without the address of its schema."""
-        spec = self.look.to_dict()
-        spec.pop("$schema", None)
-        return {**spec, "config": CHART_CONFIG}
 
     def fields(self) -> dict[str, list[str]]:
         """Names of the columns of each part of the data, the same for all charts of a kind."""
@@ -58,7 +62,7 @@ class Chart:
     def svg(self, width_px: int = 680) -> str:
         """The chart drawn once and for all, for paper and for readers without scripts."""
         rows = {name: _plain(frame).to_dicts() for name, frame in self.data.items()}
-        spec = {**self.spec(), "width": width_px, "datasets": rows}
+        spec = {**self.look, "width": width_px, "datasets": rows}
         drawn = vl_convert.vegalite_to_svg(spec, vl_version="6.4")
         return LONG_NUMBER.sub(r"\1", NEEDLESS.sub("", drawn))
 
@@ -66,6 +70,6 @@ class Chart:
 def _plain(frame: pl.DataFrame) -> pl.DataFrame:
     """Dates as text, figures no longer than a chart can show."""
     return frame.with_columns(
-        pl.col(pl.Float64, pl.Float32).cast(pl.Float64).round_sig_figs(4),
+        pl.col(pl.Float64, pl.Float32).cast(pl.Float64).round_sig_figs(3),
         pl.col(pl.Date).dt.to_string("%Y-%m-%d"),
     )

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from scipy.stats import norm
 
-from reports.charts.chart import Chart
+from reports.charts.chart import Chart, Look, finished
 from reports.charts.encodings import FIT_WIDTH, apart, signal_colour, signal_shape
 
 HEIGHT_PX = 360
@@ -136,7 +136,7 @@ def _labels(points: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
 
 
 @cache
-def _look(words: tuple[tuple[str, str], ...]) -> alt.TopLevelMixin:
+def _look(words: tuple[tuple[str, str], ...]) -> Look:
     names = dict(words)
     limits = alt.Chart(alt.NamedData("limits")).encode(
         x=alt.X(
@@ -181,8 +181,10 @@ def _look(words: tuple[tuple[str, str], ...]) -> alt.TopLevelMixin:
             ],
         )
     )
-    return alt.layer(*lines, *tags, leaders, names_at, points).properties(
-        width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
+    return finished(
+        alt.layer(*lines, *tags, leaders, names_at, points).properties(
+            width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
+        )
     )
 
 

@@ -5,7 +5,7 @@ from functools import cache
 import altair as alt
 import polars as pl
 
-from reports.charts.chart import Chart
+from reports.charts.chart import Chart, Look, finished
 from reports.charts.encodings import FIT_WIDTH
 from reports.tables import percent
 from reports.theme import BLACK, BLUE, INK_SOFT
@@ -13,7 +13,7 @@ from reports.theme import BLACK, BLUE, INK_SOFT
 HEIGHT_PX = 220
 HEADINGS = {
     "date": "date",
-    "kind": "when",
+    "in_quarter": "in this quarter",
     "pulls": "pulls",
     "excess_pct": "excess (% of volume)",
     "excess_low_pct": "at least (%)",
@@ -21,7 +21,7 @@ HEADINGS = {
     "dropouts": "dropouts",
     "rail_deficits": "rail deficits",
 }
-KINDS = {True: "log of this quarter", False: "earlier log"}
+THIS_QUARTER, EARLIER = "log of this quarter", "earlier log"
 
 
 def draw(logs: pl.DataFrame) -> Chart:
@@ -31,7 +31,7 @@ def draw(logs: pl.DataFrame) -> Chart:
         .sort("date", "log")
         .select(
             "date",
-            pl.col("in_quarter").replace_strict(KINDS, return_dtype=pl.String).alias("kind"),
+            "in_quarter",
             *(f"excess_{part}pct" for part in ("", "low_", "high_")),
             "pulls",
             "dropouts",
@@ -42,19 +42,25 @@ def draw(logs: pl.DataFrame) -> Chart:
 
 
 @cache
-def _look() -> alt.TopLevelMixin:
-    rows = alt.Chart(alt.NamedData("rows")).encode(
-        x=alt.X(
-            "date:T",
-            title="Date of the log (day)",
-            axis=alt.Axis(format="%-d %b %Y", tickCount=4),
-            scale=alt.Scale(padding=14),
-        ),
-        color=alt.Color(
-            "kind:N",
-            scale=alt.Scale(domain=list(KINDS.values()), range=[BLACK, BLUE]),
-            legend=alt.Legend(columns=2),
-        ),
+def _look() -> Look:
+    kinds = [THIS_QUARTER, EARLIER]
+    kind = f"datum.in_quarter ? '{THIS_QUARTER}' : '{EARLIER}'"
+    rows = (
+        alt.Chart(alt.NamedData("rows"))
+        .transform_calculate(kind=kind)
+        .encode(
+            x=alt.X(
+                "date:T",
+                title="Date of the log (day)",
+                axis=alt.Axis(format="%-d %b %Y", tickCount=4),
+                scale=alt.Scale(padding=14),
+            ),
+            color=alt.Color(
+                "kind:N",
+                scale=alt.Scale(domain=kinds, range=[BLACK, BLUE]),
+                legend=alt.Legend(columns=2),
+            ),
+        )
     )
     zero = alt.Chart(alt.NamedData("rows")).mark_rule(color=INK_SOFT, strokeWidth=1.5).encode(y=alt.YDatum(0))
     span = rows.mark_rule(strokeWidth=1.5).encode(
@@ -62,13 +68,13 @@ def _look() -> alt.TopLevelMixin:
     )
     points = rows.mark_point(filled=True, size=80, opacity=1).encode(
         y="excess_pct:Q",
-        shape=alt.Shape("kind:N", scale=alt.Scale(domain=list(KINDS.values()), range=["circle", "square"])),
+        shape=alt.Shape("kind:N", scale=alt.Scale(domain=kinds, range=["circle", "square"])),
         tooltip=[
             alt.Tooltip("date:T", title="date", format="%-d %b %Y"),
             alt.Tooltip("excess_pct:Q", title="excess (%)", format="+.1f"),
         ],
     )
-    return alt.layer(zero, span, points).properties(width="container", autosize=FIT_WIDTH, height=HEIGHT_PX)
+    return finished(alt.layer(zero, span, points).properties(width="container", autosize=FIT_WIDTH, height=HEIGHT_PX))
 
 
 def _sentence(rows: pl.DataFrame) -> str:

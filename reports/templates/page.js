@@ -17,9 +17,29 @@
     return columns[0].map((_, at) => Object.fromEntries(fields.map((field, i) => [field, columns[i][at]])));
   }
 
+  // A figure comes as its sentence, some with a still picture and a table; the rest is added here.
+  let furnished = 0;
+  function furnish(figure) {
+    const says = figure.querySelector("figcaption");
+    says.id = `says-${furnished += 1}`;
+    const drawn = document.createElement("div");
+    drawn.className = "drawn";
+    drawn.setAttribute("role", "img");
+    drawn.setAttribute("aria-labelledby", says.id);
+    says.before(drawn);
+    if (figure.querySelector(".numbers")) return;
+    const details = document.createElement("details");
+    details.className = "numbers";
+    details.append(document.createElement("summary"), document.createElement("div"));
+    details.firstChild.textContent = "Numbers behind this chart";
+    details.lastChild.className = "wide";
+    figure.append(details);
+  }
+
   function draw(figure) {
     if (figure.dataset.state) return;
     figure.dataset.state = "drawing";
+    furnish(figure);
     const [kind, data] = numbers.charts[figure.dataset.chart];
     const look = numbers.looks[kind];
     const datasets = Object.fromEntries(
@@ -36,7 +56,7 @@
   find(".figure").forEach((figure) => near.observe(figure));
 
   const text = (value) => value === null ? "–"
-    : typeof value === "number" ? String(Number.isInteger(value) ? value : value.toFixed(1)).replace("-", "−") : value;
+    : typeof value === "boolean" ? (value ? "yes" : "no") : typeof value === "number" ? String(Number.isInteger(value) ? value : value.toFixed(1)).replace("-", "−") : value;
 
   function write(figure) {
     const place = find(".numbers .wide", figure)[0];

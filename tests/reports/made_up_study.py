@@ -24,8 +24,7 @@ def make_study(cars: int = 40, seed: int = 7) -> Study:
     """A study of `cars` invented cars; setups of several sizes, every signal, every pattern."""
     rng = np.random.default_rng(seed)
     setups = list(SETUPS) + [
-        (f"engine {i}", "standard", "standard", f"version {i}")
-        for i in range(max(0, cars // 25 - len(SETUPS)))
+        (f"engine {i}", "standard", "standard", f"version {i}") for i in range(max(0, cars // 25 - len(SETUPS)))
     ]
     rows = [_car(rng, i, setups[int(rng.integers(len(setups)))], i / cars) for i in range(cars)]
     order = {"action": 0, "warning": 1, "undecided": 2, "clear": 3}
@@ -72,9 +71,7 @@ def _label(rng: np.random.Generator) -> str:
 
 def _car(rng: np.random.Generator, number: int, parts: tuple[str, ...], place: float) -> dict[str, object]:
     """One row of CARS. The first sixth are high, then a few of each other kind."""
-    signal = (
-        "action" if place < 0.12 else "warning" if place < 0.25 else "undecided" if place < 0.35 else "clear"
-    )
+    signal = "action" if place < 0.12 else "warning" if place < 0.25 else "undecided" if place < 0.35 else "clear"
     half = float(rng.uniform(3.0, 6.0)) if signal != "undecided" else float(rng.uniform(7.0, 14.0))
     excess = {"action": rng.uniform(9, 22), "warning": rng.uniform(4, 9)}.get(signal, rng.normal(0, 2.5))
     patterns = [PATTERNS[number % len(PATTERNS)]] if signal in ("action", "warning") else []
@@ -166,11 +163,7 @@ def _car_logs(rng: np.random.Generator, cars: pl.DataFrame) -> pl.DataFrame:
     for place, car in enumerate(cars.iter_rows(named=True)):
         for i in range(car["logs_window"]):
             day = date(2026, 9, 28) - timedelta(days=21 * i + place % 9)
-            excess = (
-                car["excess_pct"]
-                + float(rng.normal(0, 1.5))
-                - (3.0 * i if car["pattern"] == "growing" else 0)
-            )
+            excess = car["excess_pct"] + float(rng.normal(0, 1.5)) - (3.0 * i if car["pattern"] == "growing" else 0)
             rows.append({
                 "label": car["label"], "setup": car["setup"], "spell_since": car["spell_since"],
                 "log": f"{place:04d}{i:04d}", "date": day, "in_quarter": i < car["logs"], "pulls": 3,
@@ -182,22 +175,19 @@ def _car_logs(rng: np.random.Generator, cars: pl.DataFrame) -> pl.DataFrame:
 
 
 def _quality(rng: np.random.Generator, cars: pl.DataFrame) -> pl.DataFrame:
-    rows = []
+    kept = {"verdict": "kept", "reason": None, "rows_in": 2400, "rows_kept": 2390, "pulls": 3}
+    refused = {"verdict": "refused", "rows_kept": 0, "pulls": 0}
+    rows: list[dict[str, object]] = []
     for place, car in enumerate(cars.iter_rows(named=True)):
         for i in range(car["logs"]):
-            found = (
-                "barometer_assumed manifold_pressure_kpa"
-                if place % 3 == 0
-                else "encoding_assumed"
-                if i == 1
-                else ""
-            )
-            rows.append({"label": car["label"], "date": date(2026, 9, 28) - timedelta(days=21 * i), "verdict": "kept",
-                         "reason": None, "rows_in": 2400, "rows_kept": 2390, "pulls": 3, "findings": found})  # fmt: skip
+            found = "encoding_assumed" if i == 1 else ""
+            if place % 3 == 0:
+                found = "barometer_assumed manifold_pressure_kpa"
+            day = date(2026, 9, 28) - timedelta(days=21 * i)
+            rows.append({"label": car["label"], "date": day, **kept, "findings": found})
     for i, reason in enumerate(("not_a_log", "empty", "no_header", "a_code_nobody_knows")):
-        rows.append({"label": None if i == 0 else cars["label"][i % cars.height], "date": None if i < 2 else date(2026, 8, 3),
-                     "verdict": "refused", "reason": reason, "rows_in": 100 * i, "rows_kept": 0, "pulls": 0,
-                     "findings": reason})  # fmt: skip
+        label, day = (None if i == 0 else cars["label"][i % cars.height]), (None if i < 2 else date(2026, 8, 3))
+        rows.append({"label": label, "date": day, **refused, "reason": reason, "rows_in": 100 * i, "findings": reason})
     return pl.DataFrame(rows, schema=QUALITY)
 
 

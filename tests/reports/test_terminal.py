@@ -35,7 +35,7 @@ def test_car_is_drawn_right_of_what_peers_need_where_it_is_high(study: Study) ->
 
 
 def test_unknown_label_says_where_to_look(study: Study) -> None:
-    with pytest.raises(KeyError, match="no such car.*pumpcensus study"):
+    with pytest.raises(KeyError, match=r"no such car.*pumpcensus study"):
         car_text(study, "0000-0000")
 
 

@@ -12,7 +12,7 @@ from colorspacious import cspace_convert
 from reports import theme
 
 # Okabe and Ito 2002, as R's palette.colors(palette = "Okabe-Ito") prints them
-OKABE_ITO = "#000000 #E69F00 #56B4E9 #009E73 #F0E442 #0072B2 #D55E00 #CC79A7".split()
+OKABE_ITO = ["#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7"]
 KINDS = [None, "deuteranomaly", "protanomaly", "tritanomaly"]
 
 

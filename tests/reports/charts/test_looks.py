@@ -50,7 +50,7 @@ def _titles(spec: Any) -> list[str]:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_axes_have_titles_with_units(charts: dict[str, Chart], kind: str) -> None:
-    titles = _titles(charts[kind].spec())
+    titles = _titles(charts[kind].look)
     assert len(titles) >= (1 if kind == "caterpillar" else 2)  # the caterpillar's other axis holds labels
     for title in titles:
         assert "(" in title, title
@@ -67,7 +67,7 @@ def test_chart_has_one_sentence_and_a_table(charts: dict[str, Chart], kind: str)
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_look_fits_its_width_and_holds_no_numbers(charts: dict[str, Chart], kind: str) -> None:
-    spec = charts[kind].spec()
+    spec = charts[kind].look
     assert spec["width"] == "container"
     assert "datasets" not in spec
     assert "$schema" not in spec
