@@ -102,7 +102,7 @@ def _described(table: "_Table", first: int, quoted: bool) -> Dialect:
         names=tuple(names),
         units=("",) * table.width,
         units_in="",
-        stamps=frozenset(i for i, column in enumerate(columns) if _holds_stamps(column)),
+        stamps=frozenset(i for i, column in enumerate(columns) if holds_stamps(column)),
         trailing=trailing,
     )
     return _with_units(dialect, unit_row, columns)
@@ -172,8 +172,9 @@ def is_data(cells: Sequence[str]) -> bool:
     return len(filled) >= 2 and sum(map(is_value, filled)) > len(filled) / 2
 
 
-def _holds_stamps(column: Sequence[str]) -> bool:
-    filled = [cell for cell in column if not is_missing(cell)]
+def holds_stamps(cells: Sequence[str]) -> bool:
+    """Whether most of a column's filled cells are dates or times of day rather than plain numbers."""
+    filled = [cell for cell in cells if not is_missing(cell)]
     stamps = sum(bool(_STAMP.fullmatch(cell)) and not _NUMBER.fullmatch(cell) for cell in filled)
     return stamps > len(filled) / 2
 

@@ -8,7 +8,7 @@ from operator import methodcaller
 import numpy as np
 import polars as pl
 
-from ingest.dialect import HEAD_BYTES, Dialect, recognise
+from ingest.dialect import HEAD_BYTES, Dialect, holds_stamps, recognise
 from ingest.encoding import Text, to_utf8
 from ingest.findings import Finding
 from ingest.number_format import number_format, to_numbers
@@ -56,6 +56,9 @@ def _moved(known: Dialect, header: bytes, lines: list[bytes], at: int) -> Dialec
         return None
     data = lines[data_line]
     if data.count(known.delimiter.encode()) != known.width - 1 or known.quoted != (b'"' in data):
+        return None
+    cells = data.decode("utf-8", errors="replace").split(known.delimiter)
+    if any(not holds_stamps([cells[i].strip('" ')]) for i in known.stamps):
         return None
     return replace(known, header_line=at, data_line=data_line)
 

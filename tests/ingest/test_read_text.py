@@ -93,6 +93,16 @@ def test_a_log_that_looks_like_an_earlier_one_is_still_looked_at() -> None:
     assert first.frame.equals(third.frame)
 
 
+def test_a_known_header_above_another_kind_of_clock() -> None:
+    header = "Time,RPM,HPFP duty [%],MAP [kPa]\n"
+    rest = [f"{1000 + 50 * i},{20 + i / 2},{60 + 2 * i}\n" for i in range(40)]
+    of_day = header + "".join(f"12:00:{i / 10:06.3f},{r}" for i, r in enumerate(rest))
+    numbers = header + "".join(f"{i * 100},{r}" for i, r in enumerate(rest))
+    frames = [read_log("2026-07-31.csv", text.encode()).frame for text in (of_day, numbers, of_day, numbers)]
+    assert all(frame.height == 40 for frame in frames)
+    assert all((frame["time_s"] - frames[0]["time_s"]).abs().max() < 1e-9 for frame in frames)  # type: ignore[operator]
+
+
 def test_a_known_header_further_down_is_found_again() -> None:
     first = read_log("2026-07-31.csv", log(*ROWS))
     second = read_log("2026-07-31.csv", b"Track day\nThird gear\n\n" + log(*ROWS))
