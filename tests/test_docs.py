@@ -159,6 +159,20 @@ def test_every_dependency_has_a_reason() -> None:
         assert re.split(r"[<>=\[]", requirement)[0] in reasons
 
 
+def test_every_dependency_of_the_program_is_used_by_it() -> None:
+    imported = {
+        line.split()[1].split(".")[0]
+        for folder in ("door", "ingest", "models", "reports", "synthetic_fleet")
+        for path in (ROOT / folder).rglob("*.py")
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if line.lstrip().startswith(("import ", "from "))
+    }
+    module_of = {"scikit-learn": "sklearn", "vl-convert-python": "vl_convert"}
+    for requirement in tomllib.loads(text_of("pyproject.toml"))["project"]["dependencies"]:
+        name = re.split(r"[<>=\[]", requirement)[0]
+        assert module_of.get(name, name) in imported
+
+
 def test_the_licence_is_the_one_declared() -> None:
     project = tomllib.loads(text_of("pyproject.toml"))["project"]
     assert project["license"] == "Apache-2.0"
