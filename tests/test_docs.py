@@ -2,6 +2,7 @@
 
 import re
 import shlex
+import textwrap
 import tomllib
 from pathlib import Path
 
@@ -10,6 +11,8 @@ import typer.main
 
 import pumpcensus
 from ingest import schemas as ingest_schemas
+from ingest.mapping import read_mapping
+from ingest.roster import read_roster
 from models import schemas as model_schemas
 from models.schemas import CHECKS, PATTERNS
 
@@ -77,6 +80,24 @@ def test_ci_runs_the_very_test_command_of_the_readme() -> None:
     assert f"{tests} || exit 1" in lines
     for tool in ("ruff check", "ruff format --check", "mypy", "lint-imports"):
         assert f".venv/bin/{tool}" in lines
+
+
+def block_of(page: str, language: str) -> str:
+    """The first block of a language on a page, its indent taken away."""
+    (block,) = re.findall(rf"```{language}\n(.*?)```", text_of(page), flags=re.DOTALL)[:1]
+    return textwrap.dedent(block)
+
+
+def test_the_readmes_roster_can_be_read(tmp_path: Path) -> None:
+    (tmp_path / "roster.csv").write_text(block_of("README.md", "csv"), encoding="utf-8")
+    roster = read_roster(tmp_path / "roster.csv")
+    assert [spell.pump for spell in roster.spells] == ["original", "larger"]
+    assert roster.notes == ()
+
+
+def test_the_mapping_file_shown_can_be_read(tmp_path: Path) -> None:
+    (tmp_path / "mine.toml").write_text(block_of("docs/channels.md", "toml"), encoding="utf-8")
+    assert read_mapping(tmp_path / "mine.toml").of("pump_duty_pct").column == "Valve 7"
 
 
 # ---- the data dictionary
