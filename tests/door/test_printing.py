@@ -23,9 +23,7 @@ def test_progress_of_nothing_is_quiet(capsys: pytest.CaptureFixture[str]) -> Non
     assert capsys.readouterr().err == "Reading: 0 of 0\n"
 
 
-def test_with_a_terminal_there_is_a_bar(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_with_a_terminal_there_is_a_bar(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stderr.isatty", lambda: True)
     with progress("Reading") as reached:
         reached(3, 3)
