@@ -149,7 +149,7 @@ def _inspect(
 
 
 @app.command("ingest", epilog="Example: pumpcensus ingest logs --roster roster.csv --store store")
-@ends("ingested")
+@ends("ingested", stopped="Logs read so far are kept; the same command goes on from there.")
 def _ingest(
     logs: Annotated[Path, typer.Argument(metavar="LOGS", exists=True, help="Folder of logs.")],
     roster: Annotated[

@@ -16,10 +16,11 @@ STOPPED = 130  # as a shell reports an interrupt
 PIPE_CLOSED = 141  # as a shell reports a reader that left
 
 
-def ends(undone: str) -> Callable[[Callable[P, int | None]], Callable[P, None]]:
+def ends(undone: str, stopped: str = "") -> Callable[[Callable[P, int | None]], Callable[P, None]]:
     """Decorate a command so that it ends in an exit code and plain words, never in a traceback.
 
     undone: what has not happened where input is refused, e.g. "ingested".
+    stopped: what a person who interrupts it should know.
     The command gives its exit code, or None for DONE.
     """
 
@@ -30,7 +31,7 @@ def ends(undone: str) -> Callable[[Callable[P, int | None]], Callable[P, None]]:
                 code = command(*args, **kwargs) or DONE
                 sys.stdout.flush()
             except KeyboardInterrupt:
-                say("Stopped. What was finished is kept; the same command goes on from there.")
+                say(f"Stopped before the end. {stopped}".rstrip())
                 code = STOPPED
             except BrokenPipeError:  # the reader, `head` say, has had enough
                 os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
