@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime
 import numpy as np
 import polars as pl
 
+from ingest.log_date import date_in
 from ingest.table import Values
 from ingest.units import scale_and_offset, unit_of
 
@@ -14,10 +15,9 @@ HELD_INTERVALS = 3.0  # a slow channel is held for so many of its own usual inte
 _HALF_DAY_S = 43_200.0
 _EPOCH_FROM_S, _EPOCH_TO_S = 631_152_000.0, 4_102_444_800.0  # 1990 to 2100
 
-_STAMP = (
-    r"^\s*(?:(?P<a>\d{1,4})[-/.](?P<b>\d\d?)[-/.](?P<c>\d{2,4}))?[T\s]*"
-    r"(?P<hour>\d{1,2}):(?P<minute>\d\d)(?::(?P<second>\d\d)(?:[.,:](?P<fraction>\d+))?)?"
-    r"\s*(?P<half>[AaPp])?\.?(?:[Mm]\.?)?\s*(?:Z|[+-]\d\d:?\d\d)?\s*$"
+_TIME_OF_DAY = (
+    r"(?:^|[T\s])(?P<hour>\d{1,2}):(?P<minute>\d\d)(?::(?P<second>\d\d)(?:[.,:](?P<fraction>\d+))?)?"
+    r"\s*(?P<half>[AaPp])?"
 )
 
 
@@ -74,7 +74,8 @@ def clock_of_stamps(stamps: pl.Series) -> Clock | None:
     >>> clock_of_stamps(pl.Series(["23:59:59.5", "00:00:00.5"])).seconds.tolist()
     [86399.5, 86400.5]
     """
-    parts = pl.DataFrame(stamps.rename("stamp")).select(pl.col("stamp").str.extract_groups(_STAMP)).unnest("stamp")
+    parts = pl.DataFrame(stamps.rename("stamp")).select(pl.col("stamp").str.extract_groups(_TIME_OF_DAY))
+    parts = parts.unnest("stamp")
     numbers = {name: _numbers(parts[name]) for name in ("hour", "minute", "second")}
     if not np.isfinite(numbers["hour"]).any():
         return None
@@ -86,8 +87,8 @@ def clock_of_stamps(stamps: pl.Series) -> Clock | None:
         hour = hour % 12 + 12 * afternoon
     of_day = hour * 3600 + numbers["minute"] * 60 + np.nan_to_num(numbers["second"]) + fraction
     seconds, changes = _over_midnight(of_day)
-    first = parts.select("a", "b", "c").drop_nulls().head(1)
-    return Clock(seconds, over_midnight=changes, day=_day(*first.row(0)) if first.height else None)
+    first = stamps.drop_nulls().head(1)
+    return Clock(seconds, over_midnight=changes, day=date_in(first[0]) if len(first) else None)
 
 
 def _numbers(column: pl.Series) -> Values:
@@ -102,24 +103,6 @@ def _over_midnight(of_day: Values) -> tuple[Values, int]:
     seconds = of_day.copy()
     seconds[known] += 86_400.0 * days
     return seconds, int(days[-1]) if days.size else 0
-
-
-def _day(a: str, b: str, c: str) -> date | None:
-    """Year first, else day first as in most of the world; None where month and day could be swapped."""
-    first, second, third = int(a), int(b), int(c)
-    if len(a) == 4:
-        return _valid(first, second, third)
-    year = third + 2000 if third < 100 else third
-    if first > 12 or first == second:
-        return _valid(year, second, first)
-    return _valid(year, first, second) if second > 12 else None
-
-
-def _valid(year: int, month: int, day: int) -> date | None:
-    try:
-        return date(year, month, day)
-    except ValueError:
-        return None
 
 
 def onto(clock_s: Values, channel_s: Values, values: Values, *, held: bool = False) -> Values:

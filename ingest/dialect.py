@@ -17,7 +17,7 @@ _HEADER_DISTINCT = 0.8  # share of names that differ: a row of types ("float;flo
 
 _NUMBER = re.compile(r"[+-]?(?:\d[\d.,'’\u2009\u00a0\u202f ]*|[.,]\d+)(?:[eE][+-]?\d+)?")
 _STAMP = re.compile(
-    r"(?:\d{4}[-/.]\d\d?[-/.]\d\d?|\d\d?[./-]\d\d?[./-]\d{2,4})?[T ]*"
+    r"(?:\d{1,2}[-. ]?[A-Za-zä]{3,9}\.?[-, ]+\d{4}|\d{4}[-/.]\d\d?[-/.]\d\d?|\d\d?[./-]\d\d?[./-]\d{2,4})?[T ]*"
     r"(?:\d{1,2}:\d\d(?::\d\d(?:[.,:]\d+)?)?)?(?:\s*[AaPp]\.?[Mm]\.?)?\s*(?:Z|[+-]\d\d:?\d\d)?"
 )
 _BRACKETS = re.compile(r"^(.*)[\[({<]\s*([^\[\](){}<>]*(?:\([a-zü. ]+\))?[^\[\](){}<>]*)\s*[\])}>]\s*$", re.DOTALL)
@@ -190,8 +190,15 @@ def _header(above: Sequence[_Record], width: int) -> tuple[_Record | None, list[
         if not unit_row and _is_unit_row(cells):
             unit_row = cells
         elif len(set(filled)) >= _HEADER_DISTINCT * len(filled) or _is_alternating(filled):
-            return record, unit_row
+            return record, unit_row or _unit_row_above(above, record)
     return None, unit_row
+
+
+def _unit_row_above(above: Sequence[_Record], header: _Record) -> list[str]:
+    """Units that stand over the names instead of under them."""
+    place = above.index(header)
+    cells = [cell.strip() for cell in above[place - 1].cells] if place else []
+    return cells if len(cells) == len(header.cells) and _is_unit_row(cells) else []
 
 
 def _is_alternating(names: Sequence[str]) -> bool:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from ingest.findings import Finding
 
 _SAMPLE = 4096
+_MINUS = "\u2212".encode()  # the typographic minus of spreadsheets
 _TWICE = ("Ã", "Â", "â€")  # what UTF-8 looks like when read as cp1252 and written as UTF-8 again
 
 
@@ -25,9 +26,12 @@ def to_utf8(content: bytes) -> Text | None:
     'Öl\\n'
     """
     text = _decoded(content)
-    if text is None or b"\x00" in text.body:
+    if text is None:
         return None
-    body = text.body
+    body = text.body.rstrip(b"\x00")  # a recorder that lost its power leaves zeros behind the last line
+    if b"\x00" in body:
+        return None
+    body = body.replace(_MINUS, b"-") if _MINUS in body else body
     if b"\r" in body:
         body = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     return Text(body, text.encoding, text.findings)

@@ -15,6 +15,7 @@ from ingest.duty_scale import is_upside_down
 from ingest.findings import Finding
 from ingest.log_date import log_date
 from ingest.mapping import EMPTY_MAP, ChannelMap
+from ingest.number_format import marks
 from ingest.on_one_clock import Aligned, align, read_clocks
 from ingest.pressures import resolve
 from ingest.read_columnar import ColumnarError, open_columnar
@@ -26,6 +27,7 @@ from ingest.unpack import UnpackError, unpack
 
 _PRESSURES = ("manifold_pressure_kpa", "boost_kpa", "boost_target_kpa", "barometric_pressure_kpa")
 _RAGGED_MAX_SHARE = 0.1
+_NAMES_MIN = 3  # a line of so many names was meant as a header
 _FULL_LOAD_SHARE = 0.1  # of the samples, those of highest manifold pressure
 _RICH_OR_LEAN = 0.02  # mixture at full load must be this far from 1 to tell lambda from its inverse
 
@@ -145,7 +147,9 @@ def _read_table(log: _Log, name: str, modified: date | None) -> Reading:
 def _check_rows(log: _Log) -> None:
     table = log.table
     if not any(log.source.names):
-        raise _RefusedError(Finding("no_header"))
+        above = log.source.preamble.split("\n")[-2:]
+        several = any(line.count(sign) >= _NAMES_MIN - 1 for line in above for sign in marks()["delimiters"])
+        raise _RefusedError(Finding("header_does_not_fit" if several else "no_header"))
     if table.dropped.get("row_ragged", 0) > _RAGGED_MAX_SHARE * table.rows_in:
         raise _RefusedError(Finding("rows_mostly_ragged", rows=table.dropped["row_ragged"]))
     if table.rows_in != len(table.row) + sum(table.dropped.values()):
