@@ -1,0 +1,145 @@
+"""The room's only disk: a study comes back as it was written, whole or not at all."""
+
+import csv
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from ingest.schemas import CELLS, PULLS
+from ingest.store import Store, commit, create_store, write_roster, write_tables
+from models import study_files
+from models.schemas import Study
+from models.study_files import ALSO_CSV, TABLES, read_study, study_of_store, write_study
+
+# what other people's scripts rely on: written out here by hand, not taken from the code
+CARS_CSV = (
+    "label,setup,engine,pump,boost_hardware,calibration,spell_since,spell_until,peers,logs,pulls,logs_window,"
+    "observed_duty_pct,expected_duty_pct,excess_pct,excess_low_pct,excess_high_pct,level_z,shape_low_z,shape_mid_z,"
+    "shape_high_z,trend_z,since,dropouts,rail_deficits,saturated_share,pump_limit,p_value,q_value,signal,pattern,"
+    "check_first,detectable_excess_pct,logs_needed"
+)
+CHANGES_CSV = "label,setup,signal_before,signal_now,excess_before_pct,excess_now_pct,change"
+BASELINES_CSV = (
+    "setup,band_rpm,cars,pulls,demand_p50,ethanol_p50_pct,boost_p50_kpa,duty_p10_pct,duty_p25_pct,duty_p50_pct,"
+    "duty_p75_pct,duty_p90_pct,expected_duty_pct,saturated_share"
+)
+
+
+@pytest.fixture(scope="module")
+def study(studied: Callable[..., Any]) -> Study:
+    found: Study = studied(12, 1).study
+    return found
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    return create_store(tmp_path / "store").path
+
+
+def test_a_study_comes_back_as_it_was_written(study: Study, store: Path) -> None:
+    write_study(study, store)
+    again = read_study(store, study.quarter)
+    for name in TABLES:
+        assert getattr(again, name).equals(getattr(study, name)), name
+        assert getattr(again, name).schema == getattr(study, name).schema, name
+    assert again.summary == study.summary
+    assert again.quarter == study.quarter
+
+
+@pytest.mark.parametrize(
+    ("file", "columns"), [("cars", CARS_CSV), ("changes", CHANGES_CSV), ("baselines", BASELINES_CSV)]
+)
+def test_the_csv_files_have_exactly_the_promised_columns(study: Study, store: Path, file: str, columns: str) -> None:
+    folder = write_study(study, store)
+    with (folder / f"{file}.csv").open(encoding="utf-8", newline="") as lines:
+        header, *rows = csv.reader(lines)
+    assert header == columns.split(",")
+    assert len(rows) == len(getattr(study, file))
+
+
+def test_numbers_and_days_in_the_csv_are_plain(study: Study, store: Path) -> None:
+    folder = write_study(study, store)
+    read = pl.read_csv(folder / "cars.csv", try_parse_dates=True)
+    assert read["excess_pct"].to_list() == study.cars["excess_pct"].to_list()
+    assert read["label"].to_list() == study.cars["label"].to_list()
+    assert set(read["signal"]) <= {"action", "warning", "clear", "undecided"}
+
+
+def test_the_summary_is_json_with_sorted_keys(study: Study, store: Path) -> None:
+    text = (write_study(study, store) / "summary.json").read_text(encoding="utf-8")
+    assert json.loads(text) == study.summary
+    assert list(json.loads(text)) == sorted(study.summary)
+
+
+def test_the_same_study_gives_the_same_bytes(study: Study, store: Path) -> None:
+    files = [f"{name}.csv" for name in ALSO_CSV] + ["summary.json"]
+    first = {name: (write_study(study, store) / name).read_bytes() for name in files}
+    assert {name: (write_study(study, store) / name).read_bytes() for name in files} == first
+
+
+def test_an_earlier_study_of_the_quarter_is_replaced_whole(study: Study, store: Path) -> None:
+    folder = write_study(study, store)
+    (folder / "left over").write_text("from an older version")
+    write_study(replace(study, cars=study.cars.head(3)), store)
+    assert len(read_study(store).cars) == 3
+    assert not (folder / "left over").exists()
+    assert [entry.name for entry in folder.parent.iterdir()] == [study.quarter]
+
+
+def test_a_study_that_fails_half_way_leaves_the_old_one(
+    study: Study, store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_study(study, store)
+    unwritable = replace(study, summary={"counts": object()})
+    with pytest.raises(TypeError):
+        write_study(unwritable, store)
+    assert read_study(store).cars.equals(study.cars)
+    assert [entry.name for entry in (store / "studies").iterdir()] == [study.quarter]
+    monkeypatch.setattr(study_files, "TABLES", ("cars", "no_such_table"))
+    with pytest.raises(AttributeError):
+        write_study(study, store)
+    monkeypatch.undo()
+    assert read_study(store).cars.equals(study.cars)
+
+
+def test_the_newest_study_is_read_unless_a_quarter_is_named(study: Study, store: Path) -> None:
+    for quarter in ("2026Q1", "2026Q2", "2025Q4"):
+        write_study(replace(study, quarter=quarter), store)
+    assert read_study(store).quarter == "2026Q2"
+    assert read_study(store, "2025Q4").quarter == "2025Q4"
+
+
+def test_a_study_that_is_not_there_is_said_in_words(study: Study, store: Path) -> None:
+    with pytest.raises(FileNotFoundError, match=r"no study of any quarter .*there: none.*Run `study` first"):
+        read_study(store)
+    write_study(study, store)
+    with pytest.raises(FileNotFoundError, match=r"no study of 2019Q1 .*there: 2026Q3"):
+        read_study(store, "2019Q1")
+
+
+def test_a_store_is_where_studies_lie(store: Path) -> None:
+    assert Store(store).studies == store / "studies"
+
+
+def test_the_study_of_a_store_is_that_of_its_tables(
+    store: Path, studied: Callable[..., Any], study_of: Callable[..., Study]
+) -> None:
+    fleet = studied(12, 1).fleet
+    segment = store / "segments" / "one"
+    segment.mkdir(parents=True)
+    write_tables(segment, {"cells": fleet.cells.select(*CELLS), "pulls": fleet.pulls.select(*PULLS)})
+    commit(segment, fleet.ledger)
+    write_roster(Store(store), fleet.roster)
+    found = study_of_store(store, "2026Q3", demo=True)
+    assert found.cars.equals(studied(12, 1).study.cars)
+    assert read_study(store).summary["demo"] is True
+    assert found.changes.is_empty()
+    # the quarter after sees the one before
+    write_study(replace(found, quarter="2026Q2"), store)
+    again = study_of_store(store, "2026Q3")
+    assert set(again.changes["change"]) == {"same"}
