@@ -208,6 +208,9 @@ class _Row:
         if not text:
             return None
         try:
+            if text.count(".") == 2:  # with dots the day comes first, wherever dates are written so
+                day, month, year = map(int, text.split("."))
+                return date(year if year >= 100 else 2000 + year, month, day)
             return date.fromisoformat(text[:10] if text[10:] in ("", " 00:00:00", "T00:00:00") else text)
         except ValueError:
             open_end = {"since": ' for "always so"', "until": ' for "still so"'}.get(column, "")
@@ -223,9 +226,7 @@ class _Row:
     def _found(self) -> str | None:
         text = self._text("found").casefold()
         if text and text not in FOUND:
-            self._problem(
-                "found", f"{text!r} is not known. Write one of {', '.join(FOUND)}, or leave it empty."
-            )
+            self._problem("found", f"{text!r} is not known. Write one of {', '.join(FOUND)}, or leave it empty.")
         return text or None
 
     def _ethanol(self) -> float | None:
@@ -287,7 +288,6 @@ def _one_spelling(sheet: str, spells: list[Spell]) -> tuple[list[Spell], list[st
                 notes.append(f"{sheet}, {column}: {names} count as different. Write one way if they are one.")
         usual = {text: texts[0] for texts in alike.values() for text in texts}
         spells = [
-            replace(spell, **{column: usual.get(getattr(spell, column), getattr(spell, column))})
-            for spell in spells
+            replace(spell, **{column: usual.get(getattr(spell, column), getattr(spell, column))}) for spell in spells
         ]
     return spells, notes

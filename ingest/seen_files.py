@@ -63,9 +63,7 @@ class SeenFiles:
     def remove(self, label: str) -> None:
         """Forget every file of a label."""
         self._by_file = {
-            file: rows
-            for file, rows in self._by_file.items()
-            if label not in {row.label for row in rows.values()}
+            file: rows for file, rows in self._by_file.items() if label not in {row.label for row in rows.values()}
         }
         self._rewrite()
 

@@ -93,6 +93,16 @@ def test_spells_that_follow_each_other_are_fine(tmp_path: Path) -> None:
     assert sheet.spells[0].until == date(2026, 5, 1)
 
 
+@pytest.mark.parametrize("text", ["2026-07-03", "2026-07-03 00:00:00", "03.07.2026", "3.7.26"])
+def test_dates_as_spreadsheets_write_them(tmp_path: Path, text: str) -> None:
+    assert roster(tmp_path, f"car,engine,pump,since\na,e,p,{text}\n").spells[0].since == date(2026, 7, 3)
+
+
+@pytest.mark.parametrize("text", ["07/03/2026", "31.02.2026", "1.2.3.4", "20260732", "soon"])
+def test_dates_that_could_be_anything_are_asked_for(tmp_path: Path, text: str) -> None:
+    assert "is no date" in problems(tmp_path, f"car,engine,pump,since\na,e,p,{text}\n")[0]
+
+
 def test_near_duplicate_spellings(tmp_path: Path) -> None:
     text = "car,engine,pump,calibration\na,e,stock,stage-2\nb,e,stock,stage 2\nc,e,Stock ,stage 2\n"
     sheet = roster(tmp_path, text)
