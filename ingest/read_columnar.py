@@ -72,8 +72,10 @@ class ColumnarSource:
                 numbers[i], odd_cells = to_numbers(column, number_format([column]))
                 if odd_cells:
                     odd[i] = odd_cells
-            elif column.dtype.base_type() in (pl.Datetime, pl.Time):
+            elif column.dtype.base_type() == pl.Datetime:
                 stamps[i] = column.cast(pl.String)
+            elif column.dtype == pl.Time:
+                stamps[i] = column.dt.to_string("%H:%M:%S%.6f")  # a cast would lose the fraction
             elif column.dtype.base_type() == pl.Duration:
                 numbers[i] = column.dt.total_microseconds().cast(pl.Float64).to_numpy() * 1e-6
             elif column.dtype.is_numeric() or column.dtype == pl.Boolean:

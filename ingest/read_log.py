@@ -108,7 +108,7 @@ def _read(name: str, content: bytes, modified: date | None, mapping: ChannelMap)
         return _read_table(log, name, modified)
     except _RefusedError as refused:
         first, *others = refused.reasons
-        notes = (*log.findings, *others)
+        notes = (*others, *log.findings)
         return refusal(first, dialect=source.in_short(), rows_in=table.rows_in, notes=notes)
 
 

@@ -17,6 +17,7 @@ from ingest.table import Table, Values
 
 _HEADER_WITHIN = 100  # lines; a known header further down is not looked for
 _KNOWN_MAX = 512
+_COMMON_MISSING = ["-", "--", "n/a", "N/A", "NaN", "nan", "ERR", "****", "null"]  # any other takes the careful road
 _known: dict[bytes, tuple[Dialect, bytes]] = {}  # header line -> dialect, all lines from it to the data
 
 
@@ -143,7 +144,7 @@ class TextSource:
                 columns=order,
                 separator=delimiter,
                 quote_char='"' if b'"' in body else None,
-                null_values=["-", "n/a", "NaN"],
+                null_values=_COMMON_MISSING,
                 decimal_comma=self.dialect.decimal == "," and delimiter != ",",
             )
         except pl.exceptions.PolarsError:

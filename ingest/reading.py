@@ -50,4 +50,4 @@ def refusal(finding: Finding, *, dialect: str = "", rows_in: int = 0, notes: tup
     """A Reading of a log that cannot be used: no rows kept, `finding` says why."""
     dropped = {finding.code: rows_in} if rows_in else {}
     frame = pl.DataFrame(schema={"row": pl.Int64, "time_s": pl.Float64})
-    return Reading(dialect, frame, {}, (*notes, finding), rows_in, dropped, None, finding.code)
+    return Reading(dialect, frame, {}, (finding, *notes), rows_in, dropped, None, finding.code)

@@ -1,0 +1,63 @@
+"""Parquet and Arrow: times, text and whole numbers as columns may hold them."""
+
+import io
+from datetime import datetime, timedelta
+
+import polars as pl
+import pytest
+
+from ingest.read_columnar import ColumnarError, open_columnar
+from ingest.read_log import read_log
+
+N = 40
+COLUMNS = {
+    "RPM [rpm]": pl.Series([1000 + 50 * i for i in range(N)], dtype=pl.Int32),
+    "HPFP duty [%]": pl.Series([20 + i / 2 for i in range(N)], dtype=pl.Float32),
+    "MAP [kPa]": pl.Series([60 + 2 * i for i in range(N)], dtype=pl.UInt16),
+    "Note": pl.Series(["x"] * N),
+}
+START = datetime(2026, 7, 31, 23, 59, 58)
+CLOCKS = {
+    "seconds": pl.Series([i / 10 for i in range(N)]),
+    "datetime": pl.Series([START + timedelta(milliseconds=100 * i) for i in range(N)]),
+    "duration": pl.Series([timedelta(milliseconds=100 * i) for i in range(N)]),
+    "time": pl.Series([(START + timedelta(milliseconds=100 * i)).time() for i in range(N)]),
+    "text": pl.Series([(START + timedelta(milliseconds=100 * i)).isoformat() for i in range(N)]),
+    "numbers as text": pl.Series([str(i / 10) for i in range(N)]),
+}
+
+
+def written(frame: pl.DataFrame, kind: str) -> bytes:
+    whole = io.BytesIO()
+    frame.write_parquet(whole) if kind == "parquet" else frame.write_ipc(whole)
+    return whole.getvalue()
+
+
+@pytest.mark.parametrize("kind", ["parquet", "arrow"])
+@pytest.mark.parametrize("clock", CLOCKS)
+def test_every_kind_of_clock(kind: str, clock: str) -> None:
+    reading = read_log("a", written(pl.DataFrame({"time": CLOCKS[clock], **COLUMNS}), kind))
+    assert reading.refused == "", reading.findings
+    assert reading.dialect == kind
+    assert reading.frame["time_s"].to_list() == pytest.approx([i / 10 for i in range(N)])
+    assert reading.frame["engine_speed_rpm"].to_list() == COLUMNS["RPM [rpm]"].to_list()
+    assert str(reading.date) == {"datetime": "2026-07-31", "text": "2026-07-31"}.get(clock, "None")
+
+
+def test_nulls_and_what_is_no_number() -> None:
+    frame = pl.DataFrame(
+        {"time": CLOCKS["seconds"], **COLUMNS, "IAT [°C]": pl.Series(["31,5", "n/a", "warm"] + ["31,5"] * 37)}
+    )
+    frame = frame.with_columns(
+        pl.when(pl.col("time") > 3.75).then(None).otherwise(pl.col("HPFP duty [%]")).alias("HPFP duty [%]")
+    )
+    reading = read_log("a", written(frame, "parquet"))
+    assert (reading.rows_in, reading.frame.height, reading.dropped) == (N, 38, {"row_without_duty": 2})
+    assert reading.frame["intake_air_c"].to_list() == [31.5] * 38
+    assert [f.detail for f in reading.findings if f.code == "cells_not_numbers"] == ["warm"]
+
+
+def test_not_mine_is_not_broken() -> None:
+    assert open_columnar(b"time,rpm\n0,900\n") is None
+    with pytest.raises(ColumnarError):
+        open_columnar(b"PAR1" + bytes(50))
