@@ -1,6 +1,7 @@
 """A study into cards: one a car, with every setup spell the car has had."""
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import polars as pl
@@ -9,7 +10,7 @@ from models.schemas import Study
 from reports import wording
 from reports.charts import car_curve, trend
 from reports.figures import Figure
-from reports.tables import counted, day, figure, interval, signed
+from reports.tables import counted, day, figure, interval, percent, signed
 from reports.theme import SIGNALS
 
 STILL_CURVES_MOST = 16  # cars whose curve is drawn for paper too; beyond, the page would grow past its size
@@ -20,13 +21,15 @@ SPELL = ("label", "setup", "spell_since")
 class Spell:
     """What is said of one car with one setup.
 
-    name: the label, with a date where the car has had several setups. excess, since: ready-made text.
+    name: the label, with a number where the car has had several setups. period: since and until when.
+    excess, interval, since, peak (where in the rev range it is largest), evidence: ready-made text.
     events: one line each. curve, trend: None where no figure is known.
     """
 
     name: str
     label: str
     setup: str
+    period: str
     signal: str
     sign: str
     word: str
@@ -36,6 +39,7 @@ class Spell:
     excess: str
     interval: str
     since: str
+    peak: str
     evidence: str
     patterns: tuple[wording.Pattern, ...]
     checks: tuple[wording.Check, ...]
@@ -61,10 +65,15 @@ class Card:
 
 
 def named(cars: pl.DataFrame) -> pl.DataFrame:
-    """CARS with `name`: the label, and "from DATE" where one label has several spells."""
+    """CARS with `name`: the label, and a number where one label has several spells, the earliest first.
+
+    >>> frame = pl.DataFrame({"label": ["A", "A", "B"], "spell_since": [date(2026, 8, 1), None, None]})
+    >>> named(frame)["name"].to_list()
+    ['A (2)', 'A (1)', 'B']
+    """
     several = pl.col("label").len().over("label") > 1
-    begin = pl.col("spell_since").dt.to_string("%Y-%m-%d").fill_null("the start")
-    return cars.with_columns(name=pl.when(several).then(pl.col("label") + " from " + begin).otherwise(pl.col("label")))
+    turn = pl.col("spell_since").fill_null(date.min).rank("ordinal").over("label").cast(pl.String)
+    return cars.with_columns(name=pl.when(several).then(pl.col("label") + " (" + turn + ")").otherwise(pl.col("label")))
 
 
 def spells(study: Study) -> list[Spell]:
@@ -118,6 +127,7 @@ def _spell(row: dict[str, Any], curve: Figure | None, log: Figure | None) -> Spe
         name=row["name"],
         label=row["label"],
         setup=row["setup"],
+        period=_period(row["spell_since"], row["spell_until"]),
         signal=row["signal"],
         sign=SIGNALS[row["signal"]].sign,
         word=signal.word,
@@ -127,6 +137,7 @@ def _spell(row: dict[str, Any], curve: Figure | None, log: Figure | None) -> Spe
         excess=signed(row["excess_pct"]),
         interval=interval(row["excess_low_pct"], row["excess_high_pct"]),
         since=day(row["since"]) if row["since"] else "",
+        peak="" if curve is None else _peak(curve.chart.data["rows"]),
         evidence=_evidence(row),
         patterns=tuple(wording.pattern(code) for code in wording.codes(row["pattern"])),
         checks=tuple(wording.check(code) for code in wording.codes(row["check_first"])),
@@ -134,6 +145,17 @@ def _spell(row: dict[str, Any], curve: Figure | None, log: Figure | None) -> Spe
         curve=curve,
         trend=log,
     )
+
+
+def _period(since: date | None, until: date | None) -> str:
+    """Since and until when a car has had a setup, as far as the roster says."""
+    return " ".join(text for text in (f"from {since}" if since else "", f"until {until}" if until else "") if text)
+
+
+def _peak(rows: pl.DataFrame) -> str:
+    """Where in the rev range the excess is largest; half of all troubles show only in a part of it."""
+    worst = rows.drop_nulls("excess_pct").sort("excess_pct", descending=True).head(1)
+    return f"{percent(worst['excess_pct'][0])} near {worst['rpm'][0]} 1/min" if worst.height else ""
 
 
 def _evidence(row: dict[str, Any]) -> str:

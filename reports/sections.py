@@ -131,11 +131,7 @@ def overview(study: Study) -> str:
         f"{counted(counts.get('pulls'), 'full-load pull')}"
     )
     text += f"; {counted(refused, 'log')} could not be used. " if refused else ". "
-    parts = [f"{tally.count} {'is' if tally.count == 1 else 'are'} {tally.word}" for tally in _tallies(cars)]
-    parts[0] = parts[0].replace("are needs", "need").replace("is needs", "needs")
-    parts[1] = parts[1].replace("are watch", "are to be watched").replace("is watch", "is to be watched")
-    parts[3] = parts[3].replace("are too", "have too").replace("is too", "has too")
-    text += "Of these, " + ", ".join(parts[:-1]) + f" and {parts[-1]}. "
+    text += f"{_signals_in_words(cars)} "
     short, reached = (cars.filter(pl.col("pump_limit") == code).height for code in ("rail_short", "reached"))
     if short or reached:
         text += f"Running short of fuel pressure or mixture was seen in {counted(short, 'car')}, "
@@ -146,6 +142,19 @@ def overview(study: Study) -> str:
     if found is not None:
         text += f"For half of the cars, an excess of {figure(found)} % or less would have been found."
     return text.strip()
+
+
+def _signals_in_words(cars: pl.DataFrame) -> str:
+    """How many cars carry each signal, as a sentence.
+
+    >>> _signals_in_words(pl.DataFrame({"signal": ["action", "clear", "clear"]}))
+    '1 needs attention, 0 are to be watched, 2 are like their peers, and of 0 there is too little to say.'
+    """
+    one = {"action": "needs attention", "warning": "is to be watched", "clear": "is like its peers"}
+    many = {"action": "need attention", "warning": "are to be watched", "clear": "are like their peers"}
+    count = dict.fromkeys(wording.SIGNAL_CODES, 0) | dict(cars["signal"].value_counts().iter_rows())
+    parts = [f"{count[code]} {(one if count[code] == 1 else many)[code]}" for code in one]
+    return ", ".join(parts) + f", and of {count['undecided']} there is too little to say."
 
 
 def _tallies(cars: pl.DataFrame) -> tuple[Tally, ...]:

@@ -58,13 +58,15 @@ def _plain(lines: Iterable[str]) -> str:
 
 def _spell_lines(spell: Spell) -> Iterator[str]:
     yield f"{spell.name}  {spell.word}"
-    yield from textwrap.wrap(spell.setup, WIDTH)
+    yield from textwrap.wrap(f"{spell.setup} {spell.period}".strip(), WIDTH)
     yield ""
     if spell.limit_word:
         yield from textwrap.wrap(f"{spell.limit_word.word.capitalize()}. {spell.limit_word.meaning}", WIDTH)
     since = f", first seen {spell.since}" if spell.since else ""
     if spell.interval != UNKNOWN:
-        text = f"{spell.excess} % of fuel volume against its peers (95 % interval {spell.interval} %){since}. "
+        peak = f", at most {spell.peak}" if spell.peak else ""
+        text = f"{spell.excess} % of fuel volume against its peers over the whole rev range "
+        text += f"(95 % interval {spell.interval} %){peak}{since}. "
     else:
         text = ""
     yield from textwrap.wrap(text + spell.evidence, WIDTH)

@@ -64,16 +64,15 @@ def _model(model: dict[str, Any]) -> list[Fact]:
             "Standard deviation of what healthy cars differ by for no reason a log shows.",
         ),
     ]
+    meaning = (
+        "0: duty is volume already; 1: duty is the closed share of a round lobe, so that volume saturates "
+        "towards the top."
+    )
     for law in model.get("duty_law") or []:
         low, high = figure(law.get("round_share_low"), 2), figure(law.get("round_share_high"), 2)
-        facts.append(
-            Fact(
-                f"From duty to volume, {law.get('family')}",
-                f"{figure(law.get('round_share'), 2)} ({low} to {high})",
-                "0: duty is volume already; 1: duty is the closed share of a round lobe, so that volume "
-                "saturates towards the top.",
-            )
-        )
+        value = f"{figure(law.get('round_share'), 2)} ({low} to {high})"
+        facts.append(Fact(f"From duty to volume, {law.get('family')}", value, meaning))
+        meaning = "As above."
     for ceiling in model.get("ceilings") or []:
         source = "learned from plateaus of these logs" if ceiling.get("learned") else "assumed, not seen in these logs"
         facts.append(

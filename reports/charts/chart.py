@@ -19,6 +19,9 @@ NEEDLESS = re.compile(
 )
 
 
+# letters may be wider where the page is read than where the picture was measured
+STILL_PADDING = {"left": 5, "top": 5, "bottom": 5, "right": 16}
+
 Look = dict[str, Any]
 
 
@@ -57,19 +60,21 @@ class Chart:
 
     def columns(self) -> dict[str, list[list[Any]]]:
         """The numbers column by column, in the order of `fields`: far shorter as JSON than row by row."""
-        return {name: [column.to_list() for column in _plain(frame)] for name, frame in self.data.items()}
+        return {name: [column.to_list() for column in frame] for name, frame in self._plain().items()}
 
     def svg(self, width_px: int = 680) -> str:
         """The chart drawn once and for all, for paper and for readers without scripts."""
-        rows = {name: _plain(frame).to_dicts() for name, frame in self.data.items()}
-        spec = {**self.look, "width": width_px, "datasets": rows}
+        rows = {name: frame.to_dicts() for name, frame in self._plain().items()}
+        spec = {**self.look, "width": width_px, "datasets": rows, "padding": STILL_PADDING}
         drawn = vl_convert.vegalite_to_svg(spec, vl_version="6.4")
         return LONG_NUMBER.sub(r"\1", NEEDLESS.sub("", drawn))
 
-
-def _plain(frame: pl.DataFrame) -> pl.DataFrame:
-    """Dates as text, figures no longer than a chart can show."""
-    return frame.with_columns(
-        pl.col(pl.Float64, pl.Float32).cast(pl.Float64).round_sig_figs(3),
-        pl.col(pl.Date).dt.to_string("%Y-%m-%d"),
-    )
+    def _plain(self) -> dict[str, pl.DataFrame]:
+        """Dates as text; figures as long as a reader needs them, those of smooth lines one digit longer."""
+        return {
+            name: frame.with_columns(
+                pl.col(pl.Float64, pl.Float32).cast(pl.Float64).round_sig_figs(3 if name == "rows" else 4),
+                pl.col(pl.Date).dt.to_string("%Y-%m-%d"),
+            )
+            for name, frame in self.data.items()
+        }
