@@ -119,9 +119,9 @@ def _read_table(log: _Log, name: str, modified: date | None) -> Reading:
     fits = _assigned(log, clocks)
     aligned = align(fits, clocks, log.table)
     log.findings += aligned.findings
-    if not aligned.row.size:
-        raise _RefusedError(Finding("channel_empty", "pump_duty_pct"))
-    on_clock = {channel: replace(fits[channel], values=aligned.channels[channel]) for channel in fits}
+    on_clock = {c: replace(fits[c], values=v) for c, v in aligned.channels.items() if np.isfinite(v).any()}
+    if apart := [c for c in (*NEEDED, *_PRESSURES[:2]) if c in fits and c not in on_clock]:
+        raise _RefusedError(*(Finding("channel_apart", channel) for channel in apart))
     pressures = resolve({c: f for c, f in on_clock.items() if c in _PRESSURES}, aligned.channels, log.mapping)
     log.findings += pressures.findings
     if pressures.refused:

@@ -7,6 +7,7 @@ from datetime import date
 import numpy as np
 import pytest
 
+from ingest.mapping import ChannelMap, MappedChannel
 from ingest.read_log import read_log, read_logs
 from ingest.schemas import CHANNELS
 
@@ -37,6 +38,22 @@ def test_everything_lands_on_the_clock_of_the_duty() -> None:
     assert frame["engine_speed_rpm"].to_numpy()[inside] == pytest.approx((1000 + 100 * t)[inside], abs=0.01)
     assert frame["manifold_pressure_kpa"].to_numpy()[inside] == pytest.approx((60 + 20 * t)[inside], abs=0.01)
     assert set(frame["gear"].drop_nulls()) == {2.0, 3.0}
+
+
+def test_channels_that_never_meet_are_refused() -> None:
+    early = [f"{i / 10},{1000 + i},,,," for i in range(40)]
+    late = [f"{100 + i / 10},,{20 + i},{60 + i},,4" for i in range(40)]
+    reading = read_log("2026-07-31.csv", log([*early, *late]))
+    assert (reading.refused, reading.findings[0].channel) == ("channel_apart", "engine_speed_rpm")
+    assert (reading.rows_in, reading.dropped) == (80, {"channel_apart": 80})
+
+
+def test_a_mapping_names_the_clock() -> None:
+    header = HEADER.replace("Time [s]", "Ticks")
+    rows = [f"{i * 5},{1000 + i},{20 + i},{60 + i},31,4" for i in range(40)]
+    assert read_log("a.csv", log(rows, header)).refused == "clock_missing"
+    said = ChannelMap((MappedChannel("time_s", column="Ticks", unit="ms"),))
+    assert read_log("a.csv", log(rows, header), mapping=said).frame["time_s"][-1] == pytest.approx(0.195)
 
 
 def test_a_clock_that_jumps_back_stays_in_the_file_s_order() -> None:
