@@ -39,7 +39,7 @@ def templates() -> tuple[Template, ...]:
     high = np.clip((rpm - 4500) / 2000, 0, 1)
     middle = np.exp(-((z / 0.45) ** 2))
     return (
-        Template("level", np.array([1.0, 0.0, 0.0, 0.0]), 4.0),
+        Template("level", np.array([1.0, 0.0, 0.0, 0.0]), 8.0),
         Template("low", _projected(low, z), 1.0),
         Template("middle", _projected(middle, z), 0.3),
         Template("high", _projected(high, z), 1.5),

@@ -31,16 +31,21 @@ TOLD_APART_SD = 0.10  # an expectation wider than this cannot tell the pump from
 
 @dataclass(frozen=True)
 class Excesses:
-    """Excess with its 95 % interval, (units, 3) [ln volume]: overall, the thirds of the rev range, quarter's end."""
+    """Excess with its 95 % interval. [ln volume]
+
+    overall: (units, 3) against the peers. parts: (units, parts, 3) of the thirds of the rev range and the quarter's
+    end against the peers, then of the thirds against the car's own level and of the rise over the quarter: the
+    latter four stand however unsure the car's level is, as where its ethanol was not measured.
+    """
 
     overall: Array
-    thirds: Array  # (units, 3 thirds, 3)
-    at_end: Array
+    parts: Array
 
-    def largest(self) -> tuple[Array, Array]:
-        """Highest excess of all and highest lower bound among those, in per cent of volume. (units,), (units,)"""
-        every = np.concatenate([self.overall[:, None], self.thirds, self.at_end[:, None]], axis=1)
-        return 100 * np.expm1(every[:, :, 0]), 100 * np.expm1(every[:, :, 1])
+    def worth_acting(self, excess_min_pct: float) -> NDArray[np.bool_]:
+        """True where one of them is at least so much, with its lower bound above 0. (units,)"""
+        every = np.concatenate([self.overall[:, None], self.parts], axis=1)
+        large = every[:, :, 0] >= np.log1p(excess_min_pct / 100)
+        return np.asarray((large & (every[:, :, 1] > 0)).any(axis=1))
 
 
 def freedom(healthy: Array) -> float:
@@ -50,20 +55,22 @@ def freedom(healthy: Array) -> float:
 
 def excesses(numbers: FourNumbers, spread: Array, degrees: float) -> Excesses:
     """Shrunk excess of every spell, overall and by parts."""
-    ends = np.zeros((len(numbers.values), 4))
-    ends[:, LEVEL], ends[:, SLOPE] = 1.0, np.where(numbers.dated, 1.0 - numbers.passed, 0.0)
-    level = np.array([1.0, 0.0, 0.0, 0.0])
-    thirds = [level + contrast for contrast in third_contrasts().values()]
+    count = len(numbers.values)
+    level, rise = np.array([1.0, 0.0, 0.0, 0.0]), np.array([0.0, 0.0, 0.0, 1.0])
+    ends = np.tile(level, (count, 1))
+    ends[:, SLOPE] = np.where(numbers.dated, 1.0 - numbers.passed, 0.0)
+    contrasts = list(third_contrasts().values())
+    same = [level + a for a in contrasts] + contrasts
+    parts = [np.tile(a, (count, 1)) for a in same] + [ends, np.outer(numbers.dated, rise)]
     return Excesses(
-        _interval(numbers, spread, np.tile(level, (len(ends), 1)), degrees),
-        np.stack([_interval(numbers, spread, np.tile(a, (len(ends), 1)), degrees) for a in thirds], axis=1),
-        _interval(numbers, spread, ends, degrees),
+        _interval(numbers, spread, np.tile(level, (count, 1)), degrees),
+        np.stack([_interval(numbers, spread, part, degrees) for part in parts], axis=1),
     )
 
 
 def _interval(numbers: FourNumbers, spread: Array, contrasts: Array, degrees: float) -> Array:
     rows = [
-        excess_interval(float(a @ values), float(a @ S @ a), float(a @ spread @ a), degrees)
+        excess_interval(float(a @ values), float(a @ S @ a), float(a @ spread @ a), degrees) if a.any() else (0.0,) * 3
         for a, values, S in zip(contrasts, numbers.values, numbers.covariance, strict=True)
     ]
     return np.array(rows).reshape(-1, 3)
@@ -84,7 +91,6 @@ def evidence(learned: Learned, events: pl.DataFrame, setups: pl.Series) -> pl.Da
     p = join_events(p_curve, event_p(counted["dropouts"].to_numpy(), counted["pulls"].to_numpy()))
     q, limit = false_discovery(p, numbers.judged)
     found = excesses(numbers, spread, degrees)
-    largest, lower = found.largest()
     variance = numbers.covariance[:, LEVEL, LEVEL] + spread[LEVEL, LEVEL]
     noticed = needed_level(numbers, spread, WARNING_P, degrees)
     acted_on = needed_level(numbers, spread, limit, degrees)
@@ -102,7 +108,7 @@ def evidence(learned: Learned, events: pl.DataFrame, setups: pl.Series) -> pl.Da
             "q_value": q,
             "p_low": t.cdf(level_z, degrees),
             "strongest": [names[k] for k in z.argmax(axis=1)],
-            "worth_acting": ((largest >= EXCESS_MIN_PCT) & (lower > 0)).any(axis=1),
+            "worth_acting": found.worth_acting(EXCESS_MIN_PCT),
             "ethanol_explains": _ethanol_explains(found, label_sd, z, names),
             "detectable_excess_pct": 100 * np.expm1(noticed),
             "actionable_excess_pct": 100 * np.expm1(acted_on),
@@ -142,8 +148,8 @@ def _label_sd(rows: Rows) -> Array:
 
 def _ethanol_explains(found: Excesses, label_sd: Array, z: Array, names: list[str]) -> NDArray[np.bool_]:
     """A wrong label moves the level only: it explains an excess at all speeds up to two standard deviations."""
-    shape_only = np.isin(np.array(names)[z.argmax(axis=1)], ["low", "middle", "high"])
-    return (label_sd > 0) & (found.overall[:, 0] <= 2 * label_sd) & ~shape_only
+    level_only = np.array(names)[z.argmax(axis=1)] == "level"
+    return (label_sd > 0) & (found.overall[:, 0] <= 2 * label_sd) & level_only
 
 
 def _own_sd(learned: Learned) -> Array:
