@@ -37,7 +37,11 @@ class LogFile:
 
 @dataclass(frozen=True)
 class Setting:
-    """What reading needs to know, the same for all files. labels: plain name of a car -> label."""
+    """What reading needs to know, the same for all files.
+
+    labels: plain name of a car -> label. run: in the names of its segments, so that what a killed run's
+    processes still write is not taken for this one's.
+    """
 
     key: Key
     places: Places
@@ -48,6 +52,7 @@ class Setting:
     today: date
     reading: str
     segments: Path
+    run: str
 
     def label_of(self, place: str) -> str | None:
         """Label of the car a place belongs to."""
@@ -127,9 +132,9 @@ def make_segments(number: int, files: Sequence[LogFile], setting: Setting) -> li
         for place, content, reading in _logs_in(file):
             batch.take(file, place, content, reading)
             if batch.is_full:
-                made.append(batch.made(f"{number:08d}-{len(made):04d}"))
+                made.append(batch.made(f"{number:08d}-{len(made):04d}-{setting.run}"))
                 batch = _Batch(setting)
-    made.append(batch.made(f"{number:08d}-{len(made):04d}"))
+    made.append(batch.made(f"{number:08d}-{len(made):04d}-{setting.run}"))
     return made
 
 

@@ -3,6 +3,7 @@
 import hashlib
 import multiprocessing
 import os
+import secrets
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -18,7 +19,7 @@ from ingest.labels import open_key, plain_name, private_folder, write_labels
 from ingest.log_files import LogFile, Made, Setting, files_under, is_unchanged, make_segments, shares
 from ingest.mapping import ChannelMap, read_mapping
 from ingest.roster import Roster, places, read_roster
-from ingest.seen_files import SeenFiles
+from ingest.seen_files import Seen, SeenFiles
 from ingest.store import (
     Store,
     commit,
@@ -87,6 +88,7 @@ def ingest_logs(
             today or date.today(),
             _reading(channels),
             store / "segments",
+            secrets.token_hex(3),
         )
         return _ingest(files, sheet, home, setting, workers, progress)
 
@@ -238,11 +240,9 @@ def _freed(before: pl.DataFrame, kept_at: Mapping[str, str]) -> set[str]:
     return {source for log, source in twice if log not in kept_at}
 
 
-def _known(file: LogFile, seen: SeenFiles, setting: Setting, freed: set[str]) -> dict:
+def _known(file: LogFile, seen: SeenFiles, setting: Setting, freed: set[str]) -> Mapping[str, Seen]:
     known = seen.of(file.place)
-    if not freed:
-        return known
-    return {place: row for place, row in known.items() if setting.key.source(place) not in freed}
+    return {} if freed and any(setting.key.source(place) in freed for place in known) else known
 
 
 def _made(batches: Sequence[Sequence[LogFile]], first: int, setting: Setting, workers: int) -> Iterator[list[Made]]:
