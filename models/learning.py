@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from models.censored import working_response
 from models.design_matrix import LEFT_OUT, CellArrays, Design, Rows
@@ -87,6 +88,8 @@ class Learned:
     rows: Rows
 
 
+# matrices of some hundred rows gain nothing from a second thread, and one keeps sums in one order
+@threadpool_limits.wrap(limits=1, user_api="blas")
 def learn(fleet: Fleet, rule: LearningRule = LearningRule(), prior: SpreadPrior = SpreadPrior()) -> Learned:
     """Run the rounds. Deterministic: the same fleet gives the same result."""
     units, n = fleet.rows.units, len(fleet.rows.z)

@@ -44,7 +44,7 @@ def run_study(
     judged = judge_cars(material, learned)
     curves = _curves(material, learned)
     logs = _car_logs(material, learned)
-    cars = _cars(judged, curves, logs, material)
+    cars = _cars(judged, curves, _since(judged, logs, learned))
     quality = _quality(ledger, when.in_quarter())
     return Study(
         quarter=when.quarter,
@@ -189,12 +189,11 @@ def _car_logs(material: Material, learned: Learned | None) -> pl.DataFrame:
     )
 
 
-def _cars(judged: pl.DataFrame, curves: pl.DataFrame, logs: pl.DataFrame, material: Material) -> pl.DataFrame:
+def _cars(judged: pl.DataFrame, curves: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     """Everything known of a spell -> CARS, those that need attention first."""
     duties = curves.group_by("spell").agg(
         observed_duty_pct=pl.col("duty_pct").mean(), expected_duty_pct=pl.col("expected_duty_pct").mean()
     )
-    seen = _since(judged, logs)
     attention = pl.when(pl.col("pump_limit") == "rail_short").then(0).when(pl.col("pump_limit") == "reached").then(1)
     rank = pl.col("signal").replace_strict(
         {"action": 2, "warning": 3, "clear": 4, "undecided": 4}, return_dtype=pl.Int32
@@ -204,7 +203,6 @@ def _cars(judged: pl.DataFrame, curves: pl.DataFrame, logs: pl.DataFrame, materi
         .join(seen, on="spell", how="left")
         .with_columns(
             logs_needed=pl.when(pl.col("signal") == "undecided").then("logs_needed"),
-            saturated_share=pl.col("saturated_share"),
             order=attention.otherwise(rank),
         )
         .sort("order", "signal", pl.col("excess_pct").fill_null(-1e9) * -1, "label", "spell")
@@ -215,18 +213,16 @@ def _cars(judged: pl.DataFrame, curves: pl.DataFrame, logs: pl.DataFrame, materi
     )
 
 
-def _since(judged: pl.DataFrame, logs: pl.DataFrame) -> pl.DataFrame:
+def _since(judged: pl.DataFrame, logs: pl.DataFrame, learned: Learned | None) -> pl.DataFrame:
     """spell, since: the day the excess of a car that stands out is first seen."""
     rows = []
+    car_sd = float(learned.spread[0, 0]) ** 0.5 if learned else 0.0
     standing = judged.filter(pl.col("signal").is_in(["action", "warning"]) & pl.col("high"))["spell"].to_list()
     known = logs.filter(pl.col("excess").is_not_null() & pl.col("spell").is_in(standing))
     for (spell,), group in known.group_by("spell", maintain_order=True):
         sd = float(group["variance"].mean() or 0.0) ** 0.5  # type: ignore[arg-type]
-        rows.append((spell, first_seen(group["date"].to_list(), group["excess"].to_numpy(), sd, HEALTHY_SD)))
+        rows.append((spell, first_seen(group["date"].to_list(), group["excess"].to_numpy(), sd, car_sd)))
     return pl.DataFrame(rows, schema={"spell": pl.Int32, "since": pl.Date}, orient="row")
-
-
-HEALTHY_SD = 0.03  # between healthy cars, for the day an excess is first seen
 
 
 def _with_since(table: pl.DataFrame, spells: pl.DataFrame, schema: dict[str, Any]) -> pl.DataFrame:
