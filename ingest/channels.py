@@ -37,6 +37,7 @@ class Rule:
     plausible: tuple[float, float]
     target: str
     bare: tuple[str, ...] = ()
+    alone: tuple[Words, ...] = ()
     with_unit: tuple[Words, ...] = ()
     ruled_out: tuple[Words, ...] = ()
     unclear: tuple[Words, ...] = ()
@@ -105,10 +106,12 @@ def rules() -> dict[str, Rule]:
 
 def _rule(name: str, entry: dict[str, Any]) -> Rule:
     phrases = {"words": "words", "ruled_out": "not"}
-    phrases |= {key: key for key in ("with_unit", "unclear", "neutral", "implies_target")}
+    phrases |= {key: key for key in ("alone", "with_unit", "unclear", "neutral", "implies_target")}
     values: dict[str, Any] = {ours: _phrases(entry.get(theirs, [])) for ours, theirs in phrases.items()}
     own = split_tail(name)  # a log written in our own names is read too
-    values["words"] += (frozenset(normalised(own[0] if own else name)),)
+    ours = frozenset(normalised(own[0] if own else name))
+    if ours not in values["alone"]:
+        values["words"] += (ours,)
     plain = ("quantity", "unit", "target", "reaches", "may_be_share", "unclear_up_to", "lean")
     values |= {key: entry[key] for key in plain if key in entry}
     return Rule(name=name, bare=tuple(entry["bare"]), plausible=tuple(entry["plausible"]), **values)
@@ -186,7 +189,9 @@ def _claim(rule: Rule, column: int, full_name: str, name: str, unit_text: str) -
     states_other = bool(unit_text) and not fits and not _says_nothing(unit_text, rule)
     if states_other and unit is not None:
         return None  # a unit of another quantity: not this channel, whatever its name
-    clear = _best_phrase(rule.words + (rule.with_unit if fits else ()), words)
+    phrases = rule.words + (rule.with_unit if fits else ())
+    phrases += tuple(phrase for phrase in rule.alone if words <= phrase | _ignorable())
+    clear = _best_phrase(phrases, words)
     unclear = _best_phrase(rule.unclear, words)
     score = max(clear[0], unclear[0])
     if score < COVERAGE_MIN:

@@ -60,6 +60,13 @@ TRADE = [
     ("Zündwinkel", "°", "ignition_deg"),
     ("Gang", "", "gear"),
     ("Time", "s", "time_s"),
+    ("Pump duty", "%", "pump_duty_pct"),
+    ("HPFP", "%", "pump_duty_pct"),
+    ("HPFP actual", "psi", "rail_pressure_bar"),
+    ("HPFP target", "psi", "rail_target_bar"),
+    ("LPFP", "bar", "feed_pressure_bar"),
+    ("Accelerator position D", "%", "pedal_pct"),
+    ("Rail temp", "°C", "fuel_c"),
 ]
 
 NOBODY = [
@@ -99,6 +106,9 @@ NOT_THE_PUMP = [
     "EKP Tastverhältnis",
     "Wasserpumpe Tastverhältnis",
     "Ladedruckregelung Tastverhältnis",
+    "Air pump duty",
+    "Transmission pump duty",
+    "Fuel rail pressure control valve duty",
 ]
 
 
@@ -150,7 +160,7 @@ def test_a_mapping_for_a_column_that_is_not_there_changes_nothing() -> None:
 def test_the_table_is_whole() -> None:
     assert set(rules()) == {"time_s", *CHANNELS}
     text = Path(ingest.channels.__file__).with_name("channels.toml").read_text(encoding="utf-8")
-    known = {"words", "with_unit", "not", "unclear", "neutral", "implies_target", "target", "quantity", "unit"}
+    known = {"words", "alone", "with_unit", "not", "unclear", "neutral", "implies_target", "target", "quantity", "unit"}
     known |= {"bare", "plausible", "reaches", "may_be_share", "unclear_up_to", "lean"}
     for name, entry in tomllib.loads(text).items():
         assert name.startswith("_") or set(entry) <= known, name
