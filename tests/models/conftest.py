@@ -41,7 +41,7 @@ def study_of() -> StudyOf:
 
     def run(fleet: DirectFleet, **replaced: Any) -> Study:
         tables = {name: replaced.pop(name, getattr(fleet, name)) for name in ("cells", "pulls", "ledger", "roster")}
-        return run_study(**tables, quarter="2026Q3", **({"today": TODAY} | replaced))
+        return run_study(**tables, **({"quarter": "2026Q3", "today": TODAY} | replaced))
 
     return run
 
