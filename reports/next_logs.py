@@ -17,41 +17,48 @@ ANSWERED_BY_LOGGING = (
     "barometer_not_logged",
     "sensor_at_its_end",
 )
+WAIT = "No further full-load log until a qualified technician has looked at this car."
 DAYS = ("one_log_only", "one_day_only")
 
 
 @dataclass(frozen=True)
 class NextLog:
-    """What one car should log next. wait: no full-load logs until someone has looked."""
+    """What some cars should log next. wait: no full-load logs until someone has looked.
 
-    name: str
-    label: str
+    cars: name and label of each.
+    """
+
+    cars: tuple[tuple[str, str], ...]
     wait: bool
     wishes: tuple[str, ...]
 
 
 def next_logs(cars: pl.DataFrame) -> list[NextLog]:
-    """Cars whose next log would decide something, those to stop logging first.
+    """Cars whose next log would decide something, those to stop logging first; like wishes are gathered.
 
     cars: CARS with `name`. A car that runs short of fuel is never asked for another full-load log.
     """
-    found = [_next_log(row) for row in cars.iter_rows(named=True)]
-    return sorted((one for one in found if one.wishes), key=lambda one: not one.wait)
+    gathered: dict[tuple[str, ...], list[tuple[str, str]]] = {}
+    for row in cars.iter_rows(named=True):
+        wishes = (WAIT,) if row["pump_limit"] == "rail_short" else _wishes(row)
+        if wishes:
+            gathered.setdefault(wishes, []).append((row["name"], row["label"]))
+    found = [NextLog(tuple(names), wishes == (WAIT,), wishes) for wishes, names in gathered.items()]
+    return sorted(found, key=lambda one: not one.wait)
 
 
-def _next_log(row: dict[str, Any]) -> NextLog:
-    if row["pump_limit"] == "rail_short":
-        wishes = ["No further full-load log until a qualified technician has looked at this car."]
-        return NextLog(row["name"], row["label"], True, tuple(wishes))
-    wishes = []
+def _wishes(row: dict[str, Any]) -> tuple[str, ...]:
     checks = wording.codes(row["check_first"])
+    wishes = []
     if row["signal"] != "clear":
         if row["logs_needed"]:
             more = counted(row["logs_needed"], "more log")
             wishes.append(f"{more.capitalize()} of three full-load pulls, on another day, would decide.")
+        elif not row["logs"]:
+            wishes.append("A first log of three full-load pulls: none could be used in this quarter.")
         elif set(DAYS) & set(checks):
             wishes.append("One more log of three full-load pulls, on another day.")
         elif row["signal"] == "undecided":
-            wishes.append("More logs of this car would not decide: more cars of its setup would.")
+            wishes.append(f"More logs would not decide; more cars of setup {row['setup']} would.")
     wishes += [wording.check(code).todo for code in ANSWERED_BY_LOGGING if code in checks]
-    return NextLog(row["name"], row["label"], False, tuple(wishes))
+    return tuple(wishes)

@@ -72,7 +72,7 @@ def _numbers(whole: Report) -> dict[str, Any]:
                 "fields": chart.fields(),
                 "headings": list(chart.headings.items()),
             }
-        charts[figure.name] = [chart.kind, chart.columns()]
+        charts[figure.name] = [chart.kind, chart.columns(), *([chart.height_px] if chart.height_px else [])]
     return {"looks": looks, "charts": charts}
 
 

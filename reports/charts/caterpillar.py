@@ -48,6 +48,7 @@ def draw(cars: pl.DataFrame, words: Mapping[str, str]) -> list[Chart]:
             {"rows": part, "scale": scale},
             HEADINGS,
             _sentence(part),
+            ROW_PX * part.height,
         )
         for part in parts
     ]
@@ -79,7 +80,7 @@ def _look(words: tuple[tuple[str, str], ...]) -> Look:
     edges = alt.Chart(alt.NamedData("scale")).mark_point(opacity=0).encode(x="edge:Q")
     zero = alt.Chart(alt.NamedData("scale")).mark_rule(strokeWidth=1.5).encode(x=alt.XDatum(0))
     return finished(
-        alt.layer(edges, zero, span, point).properties(width="container", autosize=FIT_WIDTH, height=alt.Step(ROW_PX))
+        alt.layer(edges, zero, span, point).properties(width="container", autosize=FIT_WIDTH, height=ROW_PX)
     )
 
 

@@ -40,6 +40,7 @@ class Chart:
     look: the chart without numbers, its data named, as a Vega-Lite object. All charts of a kind share one.
     data: name -> rows, the numbers `look` draws; "rows" is the main one.
     headings: columns of "rows" that stand in the table behind the chart -> heading with unit.
+    height_px: where it follows from the number of rows and so is no part of the look.
     alternative: what the chart says, in one sentence, for readers who do not see it.
     """
 
@@ -48,6 +49,7 @@ class Chart:
     data: Mapping[str, pl.DataFrame]
     headings: Mapping[str, str]
     alternative: str
+    height_px: int | None = None
 
     @property
     def table(self) -> pl.DataFrame:
@@ -66,6 +68,8 @@ class Chart:
         """The chart drawn once and for all, for paper and for readers without scripts."""
         rows = {name: frame.to_dicts() for name, frame in self._plain().items()}
         spec = {**self.look, "width": width_px, "datasets": rows, "padding": STILL_PADDING}
+        if self.height_px:
+            spec["height"] = self.height_px
         drawn = vl_convert.vegalite_to_svg(spec, vl_version="6.4")
         return LONG_NUMBER.sub(r"\1", NEEDLESS.sub("", drawn))
 

@@ -29,23 +29,24 @@ def signal_shape(words: Mapping[str, str]) -> alt.Shape:
 def apart(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
     """Places for labels: as near as may be to where they are wanted, never nearer than `gap` to each other.
 
-    All stay between low and high as long as there is room for them.
+    Labels that crowd are spread about their common middle (least squares, neighbours pooled). All stay between
+    low and high as long as there is room for them.
 
-    >>> apart([1.0, 1.1, 5.0], 1.0, 0.0, 10.0)
-    [1.0, 2.0, 5.0]
+    >>> apart([1.0, 1.5, 5.0], 1.0, 0.0, 10.0)
+    [0.75, 1.75, 5.0]
     >>> apart([9.8, 9.9], 1.0, 0.0, 10.0)
     [9.0, 10.0]
     """
     order = sorted(range(len(wanted)), key=lambda i: wanted[i])
-    placed: list[float] = []
-    for i in order:
-        floor = placed[-1] + gap if placed else low
-        placed.append(max(wanted[i], floor))
-    ceiling = high
-    for k in reversed(range(len(placed))):
-        placed[k] = min(placed[k], ceiling)
-        ceiling = placed[k] - gap
-    result = [0.0] * len(placed)
-    for place, i in zip(placed, order, strict=True):
-        result[i] = place
+    groups: list[list[float]] = []  # mean of wanted places once gaps are taken out, number of labels
+    for turn, i in enumerate(order):
+        groups.append([wanted[i] - turn * gap, 1])
+        while len(groups) > 1 and groups[-2][0] >= groups[-1][0]:
+            (mean, count), (other, more) = groups[-2:]
+            groups[-2:] = [[(mean * count + other * more) / (count + more), count + more]]
+    room = max(low, high - (len(wanted) - 1) * gap)
+    places = [min(max(mean, low), room) for mean, count in groups for _ in range(int(count))]
+    result = [0.0] * len(wanted)
+    for turn, i in enumerate(order):
+        result[i] = places[turn] + turn * gap
     return result

@@ -18,7 +18,7 @@ from reports.charts.chart import Chart, Look, finished
 from reports.charts.encodings import FIT_WIDTH, apart, signal_colour, signal_shape
 
 HEIGHT_PX = 360
-LABELS_MOST = 16
+LABELS_MOST = 10  # more would be a knot of lines; the table names all
 BEYOND = ("within", "beyond 95 %", "beyond 99.8 %")
 HEADINGS = {
     "name": "car",
@@ -92,11 +92,15 @@ def draw(cars: pl.DataFrame, words: Mapping[str, str], rule: FunnelRule | None =
         error_pct=pl.Series(error), evidence=pl.Series(1 / error)
     )
     far = np.abs(points["excess_pct"].to_numpy()) / np.hypot(error, tau)
-    points = points.with_columns(beyond=pl.Series(np.digitize(far, rule.z())))
+    points = points.with_columns(far=pl.Series(far), beyond=pl.Series(np.digitize(far, rule.z())))
     labels = _labels(points, limits)
-    points = points.sort("excess_pct", descending=True).with_columns(
-        pl.col("signal").replace(words),
-        pl.col("beyond").replace_strict(dict(enumerate(BEYOND)), return_dtype=pl.String),
+    points = (
+        points.drop("far")
+        .sort("excess_pct", descending=True)
+        .with_columns(
+            pl.col("signal").replace(words),
+            pl.col("beyond").replace_strict(dict(enumerate(BEYOND)), return_dtype=pl.String),
+        )
     )
     return Chart(
         "funnel",
@@ -124,7 +128,7 @@ def _limits(error_pct: np.ndarray, tau_pct: float, rule: FunnelRule) -> pl.DataF
 
 def _labels(points: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
     """Where the names of cars beyond a limit stand: in a column at the right edge, none over another."""
-    chosen = points.filter(pl.col("beyond") > 0).sort(pl.col("excess_pct").abs(), descending=True).head(LABELS_MOST)
+    chosen = points.filter(pl.col("beyond") > 0).sort("far", descending=True).head(LABELS_MOST)
     ends = [*points["excess_pct"], limits["outer_low"].min(), limits["outer_high"].max()]
     low, high = float(min(ends)), float(max(ends))
     gap = (high - low) * 15 / HEIGHT_PX

@@ -40,11 +40,13 @@
     if (figure.dataset.state) return;
     figure.dataset.state = "drawing";
     furnish(figure);
-    const [kind, data] = numbers.charts[figure.dataset.chart];
+    const [kind, data, height] = numbers.charts[figure.dataset.chart];
     const look = numbers.looks[kind];
     const datasets = Object.fromEntries(
       Object.entries(look.fields).map(([name, fields]) => [name, rows(fields, data[name])]));
-    engine()(find(".drawn", figure)[0], { ...structuredClone(look.spec), datasets },
+    const spec = { ...structuredClone(look.spec), datasets };
+    if (height) spec.height = height;
+    engine()(find(".drawn", figure)[0], spec,
       { mode: "vega-lite", actions: false, renderer: "svg", ast: true, logLevel: 1 })
       .then(() => { figure.classList.add("is-drawn"); figure.dataset.state = "drawn"; })
       .catch((error) => { figure.dataset.state = "failed"; console.error(error); });
@@ -54,6 +56,9 @@
     if (one.isIntersecting) { near.unobserve(one.target); draw(one.target); }
   }), { rootMargin: "300px" });
   find(".figure").forEach((figure) => near.observe(figure));
+
+  window.addEventListener("beforeprint", () =>
+    find(".figure").filter((figure) => !figure.closest("details:not([open])")).forEach(draw));
 
   const text = (value) => value === null ? "–"
     : typeof value === "boolean" ? (value ? "yes" : "no") : typeof value === "number" ? String(Number.isInteger(value) ? value : value.toFixed(1)).replace("-", "−") : value;

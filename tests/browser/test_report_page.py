@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 Visit = Callable[..., Any]
+EVERYTHING = 'document.querySelectorAll("details").forEach((one) => { one.open = true; });'
 
 
 def _label(page: Path, place: int = 3) -> str:
@@ -86,7 +87,11 @@ def test_table_of_cars_sorts_and_filters(visit: Visit, page: Path) -> None:
     assert 'aria-sort="ascending"' in table
 
 
-EVERYTHING = 'document.querySelectorAll("details").forEach((one) => { one.open = true; });'
+def test_every_chart_is_drawn_without_complaint(visit: Visit, page: Path) -> None:
+    opened = visit(page, script=EVERYTHING + 'window.dispatchEvent(new Event("beforeprint"));')
+    figures = opened.dom.count('<figure class="figure')
+    assert opened.dom.count('data-state="drawn"') == figures > 80
+    assert opened.complaints == ()
 
 
 @pytest.mark.parametrize("script", ["", EVERYTHING], ids=["as it opens", "everything open"])

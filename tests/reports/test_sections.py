@@ -7,7 +7,7 @@ import pytest
 
 from models.schemas import Study
 from reports.cards import cards, named, spells
-from reports.next_logs import next_logs
+from reports.next_logs import WAIT, next_logs
 from reports.quality import quality
 from reports.sections import Report, overview, report
 
@@ -65,17 +65,15 @@ def test_only_changes_are_listed(study: Study, whole: Report) -> None:
 
 def test_car_short_of_fuel_is_never_asked_for_full_load(study: Study) -> None:
     short = set(study.cars.filter(pl.col("pump_limit") == "rail_short")["label"])
-    wishes = {one.label: one for one in next_logs(named(study.cars))}
+    wishes = {label: one for one in next_logs(named(study.cars)) for _, label in one.cars}
     assert short
     for label in short:
         assert wishes[label].wait
-        assert wishes[label].wishes == (
-            "No further full-load log until a qualified technician has looked at this car.",
-        )
+        assert wishes[label].wishes == (WAIT,)
 
 
 def test_undecided_car_is_told_what_would_decide(study: Study) -> None:
-    wishes = {one.label: " ".join(one.wishes) for one in next_logs(named(study.cars))}
+    wishes = {label: " ".join(one.wishes) for one in next_logs(named(study.cars)) for _, label in one.cars}
     undecided = study.cars.filter((pl.col("signal") == "undecided") & (pl.col("pump_limit") != "rail_short"))
     for row in undecided.iter_rows(named=True):
         assert "would" in wishes[row["label"]] or "One more log" in wishes[row["label"]]
