@@ -29,7 +29,9 @@ def zstd(content: bytes) -> bytes:
 
 
 @pytest.mark.parametrize(
-    "packed", [LOG, gzip.compress(LOG), zstd(LOG), zipped({"a": LOG}), zipped({"a": gzip.compress(LOG)})]
+    "packed",
+    [LOG, gzip.compress(LOG), zstd(LOG), zipped({"a": LOG}), zipped({"a": gzip.compress(LOG)})],
+    ids=["plain", "gzip", "zstd", "zip", "gzip in zip"],
 )
 def test_the_log_comes_out(packed: bytes) -> None:
     assert [content for _, content in unpack("evening.csv", packed)] == [LOG]
@@ -50,7 +52,7 @@ def test_an_office_document_is_no_archive() -> None:
     assert unpack("book.xlsx", book) == [("book.xlsx", book)]
 
 
-@pytest.mark.parametrize("packed", [gzip.compress(LOG), zstd(LOG), zipped({"a": LOG})])
+@pytest.mark.parametrize("packed", [gzip.compress(LOG), zstd(LOG), zipped({"a": LOG})], ids=["gzip", "zstd", "zip"])
 def test_a_cut_archive_says_so(packed: bytes) -> None:
     with pytest.raises(UnpackError) as caught:
         unpack("a", packed[: len(packed) - 12])
