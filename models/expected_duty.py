@@ -73,20 +73,24 @@ def fit(
         factor = cho_factor(data + np.diag(prior_sd**-2.0), check_finite=False)
         coefficients = cho_solve(factor, b, check_finite=False)
         covariance = cho_solve(factor, np.eye(k), check_finite=False)
-        prior_sd = np.where(design.learned, pooled_sd(coefficients, covariance, design.learned), prior_sd)
+        now = float(prior_sd[design.learned][0])
+        prior_sd = np.where(design.learned, pooled_sd(coefficients, covariance, design.learned, now), prior_sd)
     A = data + np.diag(prior_sd**-2.0)
     covariance = np.asarray(np.linalg.inv(A), dtype=np.float64)
     return Expectation(covariance @ b, covariance, prior_sd), A, b
 
 
-def pooled_sd(coefficients: Array, covariance: Array, learned: NDArray[np.bool_], start: float = 0.02) -> float:
+def pooled_sd(
+    coefficients: Array, covariance: Array, learned: NDArray[np.bool_], now: float = 0.02, start: float = 0.02
+) -> float:
     """Common standard deviation of the partially pooled effects, with ten effects' worth of prior at `start`.
 
-    sqrt((sum(theta^2 + var) + 10 start^2) / (k + 10)): one step of expectation-maximisation (Dempster, Laird &
-    Rubin 1977, J R Stat Soc B 39:1) with a conjugate prior.
+    sqrt((sum(theta^2) + 10 start^2) / (g + 10)), g = k - sum(var) / now^2 the number of effects the data determine:
+    the fixed point of expectation-maximisation, reached sooner. Source: MacKay 1992, Neural Computation 4:415.
     """
-    squares = coefficients[learned] ** 2 + np.diag(covariance)[learned]
-    return float(np.sqrt((squares.sum() + 10 * start**2) / (learned.sum() + 10)))
+    determined = learned.sum() - np.diag(covariance)[learned].sum() / now**2
+    squares = (coefficients[learned] ** 2).sum()
+    return float(np.sqrt((squares + 10 * start**2) / (max(determined, 0.0) + 10)))
 
 
 def leave_out(A: Array, b: Array, taken: list[Block], weights: list[float]) -> tuple[Array, Array]:

@@ -29,8 +29,8 @@ class SignalRule:
 def signals(evidence: pl.DataFrame, rule: SignalRule = SignalRule()) -> pl.DataFrame:
     """`evidence` with `signal`, `high` and `low` (what kind of evidence the signal rests on).
 
-    evidence: one row a spell with logs, p_value, q_value, p_low, worth_acting (an excess of
-    EXCESS_MIN_PCT with its lower bound above 0: overall, in a third of the rev range, at the quarter's end), pulls_collapsing,
+    evidence: one row a spell with logs, p_value, q_value, p_low, worth_acting (an excess of EXCESS_MIN_PCT with its
+    lower bound above 0: overall, in a third of the rev range, at the quarter's end), pulls_collapsing,
     ethanol_explains (a label's two standard deviations would), pump_limit,
     detectable_excess_pct, peers_mostly_high. Null p_value: nothing could be judged.
     """
