@@ -7,6 +7,7 @@ import polars as pl
 from reports import wording
 from reports.tables import UNKNOWN, day
 
+UNIT = "_(?:s|rpm|pct|kpa|bar|c|kmh|deg|v|g_s|ratio)$"  # tail of a canonical channel's name
 REFUSED_MOST = 400  # refused logs listed one by one; the rest are counted
 
 
@@ -75,7 +76,14 @@ def _noted(kept: pl.DataFrame) -> tuple[Noted, ...]:
     counts = each.group_by("code").agg(
         pl.col("log").n_unique().alias("logs"),
         pl.col("label").n_unique().alias("cars"),
-        pl.col("channel").drop_nulls().unique().sort().str.replace_all("_", " ").str.join(", ").alias("channels"),
+        pl.col("channel")
+        .drop_nulls()
+        .unique()
+        .sort()
+        .str.replace(UNIT, "")
+        .str.replace_all("_", " ")
+        .str.join(", ")
+        .alias("channels"),
     )
     return tuple(
         Noted(word.word, word.meaning, row["channels"] or UNKNOWN, row["logs"], row["cars"])

@@ -91,7 +91,7 @@ def test_every_refused_log_is_listed_with_its_reason(study: Study) -> None:
 def test_noted_findings_count_logs_and_cars(study: Study) -> None:
     kept = study.quality.filter(pl.col("verdict") == "kept")
     with_code = kept.filter(pl.col("findings").str.starts_with("barometer_assumed"))
-    note = next(n for n in quality(study.quality).noted if n.channels == "manifold pressure kpa")
+    note = next(n for n in quality(study.quality).noted if n.channels == "manifold pressure")
     assert (note.logs, note.cars) == (with_code.height, with_code["label"].n_unique())
 
 
