@@ -31,11 +31,11 @@ def changes(before: pl.DataFrame | None, now: pl.DataFrame) -> pl.DataFrame:
     ]
     step = rank[1] - rank[0]
     moved = pl.col("excess_now_pct") - pl.col("excess_before_pct")
-    replaced = pl.col("label").is_in(new["label"].to_list())
+    well = new.filter(~pl.col("signal_now").is_in(["action", "warning"]))["label"].to_list()
     kind = (
         pl.when(pl.col("signal_before").is_null())
         .then(pl.lit("new"))
-        .when(pl.col("signal_now").is_null() & replaced & (rank[0] > 0))
+        .when(pl.col("signal_now").is_null() & pl.col("label").is_in(well) & (rank[0] > 0))
         .then(pl.lit("repaired"))
         .when(pl.col("signal_now").is_null())
         .then(pl.lit("gone"))

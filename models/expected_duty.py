@@ -73,8 +73,9 @@ def fit(
         factor = cho_factor(data + np.diag(prior_sd**-2.0), check_finite=False)
         coefficients = cho_solve(factor, b, check_finite=False)
         covariance = cho_solve(factor, np.eye(k), check_finite=False)
-        now = float(prior_sd[design.learned][0])
-        prior_sd = np.where(design.learned, pooled_sd(coefficients, covariance, design.learned, now), prior_sd)
+        if design.learned.any():
+            now = float(prior_sd[design.learned][0])
+            prior_sd = np.where(design.learned, pooled_sd(coefficients, covariance, design.learned, now), prior_sd)
     A = data + np.diag(prior_sd**-2.0)
     covariance = np.asarray(np.linalg.inv(A), dtype=np.float64)
     return Expectation(covariance @ b, covariance, prior_sd), A, b

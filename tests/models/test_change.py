@@ -52,7 +52,6 @@ def test_a_like_car_that_changed_its_setup_is_no_repair() -> None:
     assert dict(found.select("setup", "change").rows()) == {"old": "gone", "new": "new"}
 
 
-@pytest.mark.xfail(strict=True, reason="a car whose new setup stands out too is called repaired")
 def test_a_replaced_pump_that_stands_out_again_is_no_repair() -> None:
     # docstring of `changes`: the car drives another setup "that does not" stand out
     found = changes(study(("A", "old pump", "action", 15.0)), study(("A", "new pump", "action", 15.0)))
