@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date
+from math import isfinite
 from typing import Any
 
 import polars as pl
@@ -47,10 +48,10 @@ def cell(value: Any) -> str:
 def figure(value: float | None, digits: int = 1) -> str:
     """A figure with a real minus sign.
 
-    >>> figure(-3.14159), figure(None), figure(61.0, 0)
-    ('−3.1', '–', '61')
+    >>> figure(-3.14159), figure(None), figure(float("nan")), figure(61.0, 0)
+    ('−3.1', '–', '–', '61')
     """
-    if value is None:
+    if value is None or not isfinite(value):
         return UNKNOWN
     text = f"{value:.{digits}f}"
     return ("−" + text[1:] if float(text) < 0 else text.lstrip("-")) if text.startswith("-") else text
@@ -62,7 +63,7 @@ def signed(value: float | None, digits: int = 1) -> str:
     >>> signed(4.0), signed(-4.0)
     ('+4.0', '−4.0')
     """
-    if value is None or value < 0:
+    if value is None or not value >= 0:
         return figure(value, digits)
     return "+" + figure(value, digits)
 

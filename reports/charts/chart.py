@@ -75,10 +75,11 @@ class Chart:
 
     def _plain(self) -> dict[str, pl.DataFrame]:
         """Dates as text; figures as long as a reader needs them, those of smooth lines one digit longer."""
+        figures = pl.col(pl.Float64, pl.Float32).cast(pl.Float64)
+        finite = pl.when(figures.is_finite()).then(figures)  # JSON knows no other
         return {
             name: frame.with_columns(
-                pl.col(pl.Float64, pl.Float32).cast(pl.Float64).round_sig_figs(3 if name == "rows" else 4),
-                pl.col(pl.Date).dt.to_string("%Y-%m-%d"),
+                finite.round_sig_figs(3 if name == "rows" else 4), pl.col(pl.Date).dt.to_string("%Y-%m-%d")
             )
             for name, frame in self.data.items()
         }

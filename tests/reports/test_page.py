@@ -154,6 +154,16 @@ def test_least_study_still_renders(small_study: Study, tmp_path: Path) -> None:
     assert "nan" not in _words(page).split()
 
 
+def test_figures_that_are_no_number_are_shown_as_unknown(study: Study) -> None:
+    odd = study.cars.with_columns(
+        pl.when(pl.int_range(pl.len()) == 3).then(float("nan")).otherwise(pl.col("excess_pct")).alias("excess_pct")
+    )
+    curves = study.curves.with_columns(excess_pct=pl.lit(float("inf")))
+    page = render(dataclasses.replace(study, cars=odd, curves=curves))
+    assert "nan" not in _words(page).lower().split()
+    assert _numbers(page)["charts"]
+
+
 def test_same_study_gives_the_same_bytes(study: Study, page: str) -> None:
     assert render(study) == page
 
