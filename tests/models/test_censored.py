@@ -144,6 +144,7 @@ def test_the_likelihood_is_at_its_top() -> None:
         assert log_likelihood(model.intercept_, model.coef_, model.sigma_ + step) < top
 
 
+@pytest.mark.filterwarnings("ignore:Skipping check check_array_api_input")
 def test_it_keeps_the_manners_of_scikit_learn() -> None:
     assert len(check_estimator(CensoredRegression())) > 30
 

@@ -19,8 +19,8 @@ SEEDS = (1, 2, 3)
 CARS = 24
 LAWS = (0.0, 0.5, 1.0)  # straight, half and half, round lobe
 BENT = (
-    "the law comes out too round: six knots cannot follow the fleet's kinked filling, the misfit is taken for cell noise "
-    "(.0145 where .012 was put in) and the noise bends the law; with nine knots most of it is gone"
+    "the law comes out too round: six knots cannot follow the fleet's kinked filling, and the misfit, taken for cell "
+    "noise (.0145 where .012 was put in), bends the law; with nine knots most of it is gone"
 )
 
 
