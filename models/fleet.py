@@ -29,17 +29,33 @@ class Window:
         return pl.col(column).is_between(self.quarter_start, self.end, closed="left")
 
 
+class NothingToStudyError(ValueError):
+    """A store, or a quarter of it, without a full-load pull. problems: in words, with what to do."""
+
+    def __init__(self, problem: str) -> None:
+        super().__init__(problem)
+        self.problems = [problem]
+
+
 def window(quarter: str | None, ledger: pl.DataFrame, today: date) -> Window:
-    """The window of `quarter`, else of the newest kept log. Raises ValueError in words if there is none.
+    """The window of `quarter`, else of the newest kept log.
 
     today: a log dated later is a mistake of its clock and counts for nothing.
+    Raises NothingToStudyError where the store, or the quarter, has no kept log with a full-load pull.
     """
-    if quarter is None:
-        newest = ledger.filter((pl.col("verdict") == "kept") & (pl.col("date") <= today))["date"].max()
-        if not isinstance(newest, date):
-            raise ValueError("no kept log in this store yet: ingest some logs first.")
-        quarter = quarter_of(newest)
-    return Window(quarter, first_day(shifted(quarter, -3)), first_day(quarter), first_day(shifted(quarter, 1)))
+    driven = ledger.filter((pl.col("verdict") == "kept") & (pl.col("date") <= today) & (pl.col("pulls") > 0))
+    newest = driven["date"].max()
+    if not isinstance(newest, date):
+        raise NothingToStudyError(
+            "this store has no log with a full-load pull yet. Ingest logs of pulls: warm engine, one gear, pedal "
+            "held down over at least 1,500 rpm, on a closed course or a dynamometer."
+        )
+    quarter = quarter or quarter_of(newest)
+    when = Window(quarter, first_day(shifted(quarter, -3)), first_day(quarter), first_day(shifted(quarter, 1)))
+    if driven.filter(when.in_quarter()).is_empty():
+        held = ", ".join(sorted({quarter_of(day) for day in driven["date"]}))
+        raise NothingToStudyError(f"{quarter}: no log with a full-load pull in this quarter. The store has: {held}.")
+    return when
 
 
 @dataclass(frozen=True)

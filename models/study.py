@@ -35,7 +35,7 @@ def run_study(
 
     quarter: "2026Q3"; without it the quarter of the newest log. previous: the study of the quarter before, for
     what changed. today: logs dated later count for nothing; default is this day.
-    Raises ValueError in words for a quarter that is none and for a store without a kept log.
+    Raises ValueError in words for a quarter that is none, NothingToStudyError where nobody drove a full-load pull.
     """
     today = today or date.today()
     when = window(quarter, ledger, today)
