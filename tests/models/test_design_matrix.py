@@ -88,7 +88,7 @@ def test_the_design_of_a_part_has_the_columns_of_the_whole(arrays: Fleet) -> Non
 
 def test_the_speed_curve_is_scipys_cubic_spline_and_flat_outside() -> None:
     speed = np.linspace(2000, 6999, 60)
-    knots = np.r_[[2000.0] * 4, 2000 + 5000 / 3, 2000 + 10000 / 3, [7000.0] * 4]
+    knots = np.r_[[2000.0] * 3, np.linspace(2000, 7000, Priors().knots - 2), [7000.0] * 3]
     basis = BSpline.design_matrix(speed, knots, 3).toarray()
     assert speed_curve(speed) == pytest.approx(basis)
     assert speed_curve(np.array([500.0, 9000.0])) == pytest.approx(speed_curve(np.array([2000.0, 7000.0])))

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from ingest.schemas import LEDGER, empty
-from models.fleet import Material, gather, window
+from models.fleet import Material, NothingToStudyError, gather, window
 from models.learning import Fleet
 from synthetic_fleet.direct_cells import DirectFleet, direct_cells
 
@@ -34,9 +34,21 @@ def test_without_a_quarter_the_newest_kept_log_up_to_today_chooses(small: Direct
     assert window(None, pl.concat([small.ledger, later]), TODAY).quarter == "2026Q4"
 
 
-def test_no_kept_log_at_all_is_said_in_words() -> None:
-    with pytest.raises(ValueError, match="no kept log in this store yet"):
+def test_a_store_without_a_pull_says_what_to_log() -> None:
+    with pytest.raises(NothingToStudyError, match="no log with a full-load pull yet") as caught:
         window(None, empty(LEDGER), TODAY)
+    assert caught.value.problems == [str(caught.value)]
+
+
+def test_a_quarter_without_a_pull_says_which_quarters_have_some(small: DirectFleet) -> None:
+    later = small.ledger[:1].with_columns(date=pl.lit(date(2026, 10, 5)), log=pl.lit("later"))
+    with pytest.raises(NothingToStudyError, match=r"2026Q1: no log .* has: 2026Q3, 2026Q4\."):
+        window("2026Q1", pl.concat([small.ledger, later]), TODAY)
+    # a log of streets only does not make a quarter
+    streets = later.with_columns(pulls=pl.lit(0, pl.Int32))
+    with pytest.raises(NothingToStudyError, match="2026Q4"):
+        window("2026Q4", pl.concat([small.ledger, streets]), TODAY)
+    assert window(None, pl.concat([small.ledger, streets]), TODAY).quarter == "2026Q3"
 
 
 def test_cells_know_their_ceiling_and_quarter(material: Material) -> None:

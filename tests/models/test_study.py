@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from ingest.schemas import CELLS, LEDGER, PULLS, ROSTER, check_columns, empty
+from models.fleet import NothingToStudyError
 from models.schemas import BASELINES, CAR_LOGS, CARS, CURVES, QUALITY, Study
 from models.study import run_study
 from synthetic_fleet.direct_cells import DirectFleet, direct_cells
@@ -124,8 +125,8 @@ def test_a_new_car_moves_the_others_no_more_than_it_teaches(study_of: StudyOf) -
 # ---- little or nothing to go by
 
 
-def test_a_store_without_a_kept_log_is_said_in_words() -> None:
-    with pytest.raises(ValueError, match="no kept log in this store yet: ingest some logs first"):
+def test_a_store_without_a_pull_is_said_in_words() -> None:
+    with pytest.raises(NothingToStudyError, match="no log with a full-load pull yet"):
         run_study(empty(CELLS), empty(PULLS), empty(LEDGER), empty(ROSTER))
 
 
@@ -144,10 +145,9 @@ def test_logs_without_a_full_load_pull_leave_everybody_undecided(fleet: DirectFl
     assert found.cars["logs"].sum() == len(fleet.ledger)
 
 
-def test_a_quarter_without_logs_leaves_everybody_undecided(fleet: DirectFleet, study_of: StudyOf) -> None:
-    found = study_of(fleet, quarter="2031Q1")
-    assert set(found.cars["signal"]) == {"undecided"}
-    assert found.cars["logs"].sum() == 0
+def test_a_quarter_without_pulls_is_said_in_words(fleet: DirectFleet, study_of: StudyOf) -> None:
+    with pytest.raises(NothingToStudyError, match=r"2031Q1: .*The store has: 2026Q3\."):
+        study_of(fleet, quarter="2031Q1")
 
 
 def test_a_roster_that_names_none_of_the_cars_gives_an_empty_study(fleet: DirectFleet, study_of: StudyOf) -> None:

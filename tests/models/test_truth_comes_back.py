@@ -18,10 +18,6 @@ from synthetic_fleet.direct_cells import DirectFleet, direct_cells, fault_curve
 SEEDS = (1, 2, 3)
 CARS = 24
 LAWS = (0.0, 0.5, 1.0)  # straight, half and half, round lobe
-BENT = (
-    "the law comes out too round: six knots cannot follow the fleet's kinked filling, and the misfit, taken for cell "
-    "noise (.0145 where .012 was put in), bends the law; with nine knots most of it is gone"
-)
 
 
 @pytest.fixture(scope="module", params=LAWS, ids=lambda w: f"round_share={w}")
@@ -31,8 +27,6 @@ def three(request: pytest.FixtureRequest, studied: Callable[..., Any]) -> list[A
 
 def test_the_duty_law_comes_back_inside_its_interval(three: list[Any], request: pytest.FixtureRequest) -> None:
     truth = request.node.callspec.params["three"]
-    if truth == 0.5:
-        request.applymarker(pytest.mark.xfail(strict=True, reason=BENT))
     laws = [law for one in three for law in one.study.summary["model"]["duty_law"]]
     inside = [law["round_share_low"] - 1e-9 <= truth <= law["round_share_high"] + 1e-9 for law in laws]
     assert sum(inside) >= binom.ppf(0.01, len(laws), 0.95)
