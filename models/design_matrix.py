@@ -36,6 +36,7 @@ class Priors:
     1987, Measurement Error Models), and so would bend the duty law; hence the physics is held tightly for what
     differs between cars and bands, and what differs from log to log within a car and band has a slope of its own,
     `dilution`. intake: exponent of intake temperature around its start. rail: per 100 bar.
+    setup_shape: tilt and bow of a setup's curve, which the duty law and its charger bend a little.
     setup_start: engine x pump, boost hardware, calibration, setup; learned from the fleet from here.
     """
 
@@ -50,6 +51,7 @@ class Priors:
     rail: float = 0.1
     port_injection: float = 0.5
     setup_start: float = 0.02
+    setup_shape: float = 0.012
     knots: int = 8
 
 
@@ -172,7 +174,7 @@ def to_rows(
     rows = Rows(
         spell=spell,
         log=frame["log"].rank("dense").to_numpy().astype(np.int64),
-        z=(speed - CENTRE_RPM) / HALF_RANGE_RPM,
+        z=scaled_speed(speed),
         band=(frame["band_rpm"].to_numpy() // 250).astype(np.int64),
         pulls=frame["cells"].to_numpy().astype(float),
         pulls_of_log=frame["pulls_of_log"].to_numpy().astype(float),
@@ -227,6 +229,10 @@ def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -
     for name, columns in POOLED.items():
         block = _dummies(_joined(frame, columns), _joined(like, columns))[0]
         blocks.append((name, block, priors.setup_start, True))
+    setup = _dummies(frame["setup"], like["setup"])[0]
+    _, tilt, bow = car_basis(scaled_speed(frame["band_rpm"].to_numpy() + 125.0)).T
+    blocks.append(("tilt of setup", setup * tilt[:, None], priors.setup_shape, False))
+    blocks.append(("bow of setup", setup * bow[:, None], priors.setup_shape, False))
     counts = [block.shape[1] for _, block, _, _ in blocks]
     return Design(
         X=np.hstack([block for _, block, _, _ in blocks]),
@@ -247,6 +253,20 @@ def speed_curve(engine_speed_rpm: Array, knots: int = 8) -> Array:
     ends = np.r_[[low] * 3, inner, [high] * 3]
     inside = np.clip(np.asarray(engine_speed_rpm, dtype=float), low, high - 1e-6)
     return np.asarray(BSpline.design_matrix(inside, ends, 3).toarray())
+
+
+def scaled_speed(engine_speed_rpm: Array) -> Array:
+    """Engine speed as z: -1 at 2,200 and 1 at 6,600 rpm. (n,)"""
+    return np.asarray((engine_speed_rpm - CENTRE_RPM) / HALF_RANGE_RPM)
+
+
+def car_basis(z: Array) -> Array:
+    """Level, tilt and bow over scaled engine speed: what healthy cars, and setups, differ in. (n, 3)
+
+    >>> car_basis(np.array([1.0])).round(2).tolist()
+    [[1.0, 1.0, 0.67]]
+    """
+    return np.column_stack([np.ones_like(z), z, z**2 - 0.33])
 
 
 def _joined(frame: pl.DataFrame, columns: tuple[str, ...]) -> pl.Series:

@@ -6,9 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import poisson, t
 
-from models.design_matrix import CENTRE_RPM, HALF_RANGE_RPM
+from models.design_matrix import CENTRE_RPM, HALF_RANGE_RPM, car_basis
 from models.excess import LEVEL, SLOPE, FourNumbers
-from models.variances import car_basis
 
 Array = NDArray[np.float64]
 

@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
-from models.design_matrix import Rows
-from models.variances import car_basis
+from models.design_matrix import Rows, car_basis
 
 Array = NDArray[np.float64]
 

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
 
-from models.design_matrix import Design, Rows
-from models.variances import Noise, car_basis, unmeasured, within
+from models.design_matrix import Design, Rows, car_basis
+from models.variances import Noise, unmeasured, within
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from models.censored import working_response
-from models.design_matrix import LEFT_OUT, CellArrays, Design, Rows
+from models.design_matrix import LEFT_OUT, CellArrays, Design, Rows, car_basis
 from models.duty_law import RoundShares, choose_round_share
 from models.evidence import probability_healthy
 from models.excess import FourNumbers, SpreadPrior, estimate, healthy_spread, shrink
 from models.expected_duty import Block, Expectation, block, fit, leave_out, profile_round_share
-from models.variances import Noise, car_basis, learn_noise, unmeasured, within
+from models.variances import Noise, learn_noise, unmeasured, within
 
 Array = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky
 from scipy.optimize import minimize
 
-from models.design_matrix import Rows
+from models.design_matrix import Rows, car_basis
 
 Array = NDArray[np.float64]
 
@@ -25,15 +25,6 @@ class Noise:
     pull: float = 0.008
     cell: float = 0.012
     neighbour: float = 0.3
-
-
-def car_basis(z: Array) -> Array:
-    """Level, tilt and bow over scaled engine speed: what healthy cars differ in. (n, 3)
-
-    >>> car_basis(np.array([1.0])).round(2).tolist()
-    [[1.0, 1.0, 0.67]]
-    """
-    return np.column_stack([np.ones_like(z), z, z**2 - 0.33])
 
 
 def within(rows: Rows, unit: slice, noise: Noise) -> Array:
