@@ -85,9 +85,7 @@ def draw_cars(cars: int, seed: int, faulty_share: float, physics: str) -> list[C
     swapped = _swapping(rng, cars, faulty)
     names = rng.permutation(NAMES)
     return [
-        _draw_car(
-            f"{names[i % len(names)]}-{i + 1:03d}", (seed, i), driven[i], i in faulty, i in swapped, physics
-        )
+        _draw_car(f"{names[i % len(names)]}-{i + 1:03d}", (seed, i), driven[i], i in faulty, i in swapped, physics)
         for i in range(cars)
     ]
 
@@ -264,8 +262,7 @@ def _next_pump(rng: np.random.Generator, setup: Setup, physics: str) -> Setup:
     peers = [
         s
         for s in setups(physics)
-        if (s.engine, s.boost_hardware, s.calibration)
-        == (setup.engine, setup.boost_hardware, setup.calibration)
+        if (s.engine, s.boost_hardware, s.calibration) == (setup.engine, setup.boost_hardware, setup.calibration)
         and s.pump.stroke_ml > setup.pump.stroke_ml
         and s.port_injection == setup.port_injection
     ]

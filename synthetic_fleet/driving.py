@@ -38,9 +38,7 @@ class _Road:
     gear: int = 0
     pieces: list[tuple[Floats, Floats, int, int, int]] = field(default_factory=list)
 
-    def lay(
-        self, seconds: float, to_rpm: float, pedal: tuple[float, float], phase: int, pull: int = 0
-    ) -> None:
+    def lay(self, seconds: float, to_rpm: float, pedal: tuple[float, float], phase: int, pull: int = 0) -> None:
         steps = max(2, round(seconds * RATE_HZ))
         way = np.arange(1, steps + 1) / steps
         if phase == PULL:  # slower while boost builds up and again near the limiter

@@ -38,9 +38,7 @@ def standard_barometer_kpa(height_m: float) -> float:
     return 101.325 * (1.0 - 2.25577e-5 * height_m) ** 5.25588
 
 
-def fuel_volume_ml(
-    air_g: Floats, lambda_ratio: Floats, ethanol_pct: Floats | float, fuel_c: Floats | float
-) -> Floats:
+def fuel_volume_ml(air_g: Floats, lambda_ratio: Floats, ethanol_pct: Floats | float, fuel_c: Floats | float) -> Floats:
     """Fuel for the air of an engine cycle, as warm as it is in the pump. [ml]"""
     swollen = 1.0 + fuel().expansion_per_k * (np.asarray(fuel_c) - 15.0)
     return air_g / (lambda_ratio * air_mass_per_fuel_ml(ethanol_pct)) * swollen

@@ -106,21 +106,15 @@ def _named(recorder: str | Recorder) -> Recorder:
     return RECORDERS[recorder]
 
 
-def _spelled(
-    frame: pl.DataFrame, recorder: Recorder, day: date, start_s: float
-) -> tuple[pl.DataFrame, list[Spelling]]:
+def _spelled(frame: pl.DataFrame, recorder: Recorder, day: date, start_s: float) -> tuple[pl.DataFrame, list[Spelling]]:
     """The frame in the recorder's units and names, and the spelling of each column."""
     gauge = {"manifold_pressure_kpa", "barometric_pressure_kpa"} <= set(frame.columns)
     if gauge and "boost_kpa" in recorder.channels and "boost_kpa" not in frame.columns:
-        frame = frame.with_columns(
-            boost_kpa=pl.col("manifold_pressure_kpa") - pl.col("barometric_pressure_kpa")
-        )
+        frame = frame.with_columns(boost_kpa=pl.col("manifold_pressure_kpa") - pl.col("barometric_pressure_kpa"))
         frame = frame.drop("manifold_pressure_kpa")
     unknown = [c for c in frame.columns if c not in recorder.channels and c != "time_s"]
     if unknown:
-        raise ValueError(
-            f"recorder '{recorder.name}' has no words for {', '.join(unknown)}. Leave these out."
-        )
+        raise ValueError(f"recorder '{recorder.name}' has no words for {', '.join(unknown)}. Leave these out.")
     logged = [c for c in recorder.channels if c in frame.columns]
     columns = [recorder.clock, *(recorder.channels[c] for c in logged)]
     names = [_heading(recorder, s) for s in columns]

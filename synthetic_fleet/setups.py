@@ -109,9 +109,7 @@ def setups(physics: str = "mixed") -> tuple[Setup, ...]:
     """
     tables = _tables()
     engines = {name: Engine(name=name, **_tupled(row)) for name, row in tables["engines"].items()}
-    hardware = {
-        name: BoostHardware(name=name, **_tupled(row)) for name, row in tables["boost_hardware"].items()
-    }
+    hardware = {name: BoostHardware(name=name, **_tupled(row)) for name, row in tables["boost_hardware"].items()}
     calibrations = {name: Calibration(name=name, **row) for name, row in tables["calibrations"].items()}
     return tuple(
         Setup(

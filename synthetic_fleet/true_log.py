@@ -87,10 +87,7 @@ def _air(car: Car, spell: Spell, road: Drive, rng: np.random.Generator, day: dat
     weather = np.random.default_rng((*car.key, 3, day.toordinal()))
     barometer = car.barometer_kpa + weather.normal(0.0, DAY_PRESSURE_SD_KPA)
     ambient_c = (
-        23.0
-        + 6.0 * np.sin((day.timetuple().tm_yday - 105) / 365.0 * 2 * np.pi)
-        - 5.0
-        + weather.normal(0.0, 3.5)
+        23.0 + 6.0 * np.sin((day.timetuple().tm_yday - 105) / 365.0 * 2 * np.pi) - 5.0 + weather.normal(0.0, 3.5)
     )
     opened = np.clip(road.pedal_share / 0.95, 0.0, 1.0)
     target = car.boost_tune * full_boost_kpa(spell.setup, rpm) * (1.0 + _wander(rng, count, 0.008, 0.5))
@@ -125,11 +122,7 @@ def _fuel(
     loaded = np.clip((air["manifold_pressure_kpa"] - 105.0) / 50.0, 0.0, 1.0)
     rich = 1.0 - np.interp(rpm, ENGINE_KNOTS_RPM, engine.lambda_full) - car.lambda_offset
     wanted = 1.0 - rich * loaded + _wander(rng, count, 0.004, 0.2)
-    fuel_c = (
-        air["ambient_c"]
-        + rng.uniform(6.0, 13.0)
-        + np.clip(road.time_s / 150.0, 0.0, 1.0) * rng.uniform(3.0, 10.0)
-    )
+    fuel_c = air["ambient_c"] + rng.uniform(6.0, 13.0) + np.clip(road.time_s / 150.0, 0.0, 1.0) * rng.uniform(3.0, 10.0)
     heat = np.clip((fuel_c - 31.0) / 12.0, 0.0, 1.0)
     charge_c = air["intake_air_c"] + 0.15 * (air["coolant_c"] - air["intake_air_c"])
     drawn = air_mass_g(engine, rpm, air["manifold_pressure_kpa"], charge_c)
@@ -139,9 +132,7 @@ def _fuel(
     error = rng.normal(0.0, spread.log) + rng.normal(0.0, spread.pull, int(road.pull.max()) + 1)[road.pull]
     error = error + _wander(rng, count, spread.sample, 0.15)
     extra = np.log1p(extra_share(spell.fault, rpm, day, heat))
-    feed_dip = (
-        spell.fault.severity_pct / 100.0 * heat * loaded * 11.0 if spell.fault.kind == "hot_feed" else 0.0
-    )
+    feed_dip = spell.fault.severity_pct / 100.0 * heat * loaded * 11.0 if spell.fault.kind == "hot_feed" else 0.0
     starved_dip = 6.0 * (np.exp(extra) - 1.0) * loaded if spell.fault.kind == "starved" else 0.0
     return {
         "lambda_wanted": wanted,
@@ -152,14 +143,8 @@ def _fuel(
         "fuel_ml": np.where(cut, 0.0, volume),
         "own_log": own,
         "fault_log": extra,
-        "asked_ml": np.where(
-            cut, 0.0, volume * np.exp(own + error + extra) + healthy_leak_ml(spell.setup.pump, rpm)
-        ),
-        "feed_pressure_bar": FEED_BAR
-        - 0.5 * loaded
-        - feed_dip
-        - starved_dip
-        + _wander(rng, count, 0.06, 0.3),
+        "asked_ml": np.where(cut, 0.0, volume * np.exp(own + error + extra) + healthy_leak_ml(spell.setup.pump, rpm)),
+        "feed_pressure_bar": FEED_BAR - 0.5 * loaded - feed_dip - starved_dip + _wander(rng, count, 0.06, 0.3),
     }
 
 
@@ -174,9 +159,7 @@ def _pump(
     """Duty, its ceiling, and what the rail does when the pump gives less than is asked."""
     rpm, setup = road.engine_speed_rpm, spell.setup
     load = np.clip((air["manifold_pressure_kpa"] - 40.0) / 120.0, 0.0, 1.0)
-    target = lagged(
-        setup.engine.rail_idle_bar + (setup.engine.rail_full_bar - setup.engine.rail_idle_bar) * load, 0.2
-    )
+    target = lagged(setup.engine.rail_idle_bar + (setup.engine.rail_full_bar - setup.engine.rail_idle_bar) * load, 0.2)
     share = fuel["asked_ml"] / pump_capacity_ml(setup.pump, setup.engine, rpm, target)
     ceiling = setup.calibration.ceiling_pct
     duty = np.minimum(100.0 * duty_share(share, setup.pump.lobe), ceiling)

@@ -109,8 +109,5 @@ def _setup(spell: Spell, stated: bool) -> dict[str, str]:
 def _excess_pct(spell: Spell, logs: list[TrueLog]) -> tuple[float, float]:
     """The car's own excess, and with its fault; every log counts once."""
     own = np.exp(shape(FULL_LOAD_RPM, spell.level, spell.tilt, spell.bow))
-    faulty = [
-        own * (1.0 + extra_share(spell.fault, FULL_LOAD_RPM, log.day, float(np.mean(log.heat))))
-        for log in logs
-    ]
+    faulty = [own * (1.0 + extra_share(spell.fault, FULL_LOAD_RPM, log.day, float(np.mean(log.heat)))) for log in logs]
     return 100.0 * float(own.mean() - 1.0), 100.0 * float(np.mean(faulty or [own]) - 1.0)

@@ -29,9 +29,7 @@ ethanol by which the log is off). Neither is part of excess_pct, nor are stickin
 """
 
 
-def synthesize(
-    folder: Path, cars: int, seed: int, *, faulty_share: float = 0.15, physics: str = "mixed"
-) -> None:
+def synthesize(folder: Path, cars: int, seed: int, *, faulty_share: float = 0.15, physics: str = "mixed") -> None:
     """Write an invented fleet: `logs/CAR/DATE_NN.EXT`, `roster.csv`, `truth.csv`, `README.txt`.
 
     folder: new or empty. cars: 1 or more. seed: the same seed gives the same bytes. faulty_share: 0..1.

@@ -96,9 +96,7 @@ def test_logs_are_two_to_six_on_days_of_the_quarter() -> None:
 def test_ethanol_labels_are_as_wrong_as_stations_are() -> None:
     cars = [c for c in draw_cars(1500, 21, 0.0, "mixed") if c.stated_ethanol_pct is not None]
     for low, high, sd in ((0, 10, 3.0), (11, 30, 5.0), (31, 100, 9.0)):
-        wrong = np.array(
-            [c.ethanol_pct - c.stated_ethanol_pct for c in cars if low <= c.stated_ethanol_pct <= high]
-        )
+        wrong = np.array([c.ethanol_pct - c.stated_ethanol_pct for c in cars if low <= c.stated_ethanol_pct <= high])
         assert wrong.std() == pytest.approx(sd, rel=0.2)  # drawn to two sigma, and never under nothing
     assert 0.3 < np.mean(["ethanol_pct" in c.channels for c in cars]) < 0.8
 
@@ -110,9 +108,7 @@ def test_wrong_roster_states_what_the_car_has_not() -> None:
         spell = car.spells[0]
         other_pump = spell.stated.pump != spell.setup.pump
         stated = car.stated_ethanol_pct
-        other_blend = (
-            stated is not None and "ethanol_pct" not in car.channels and abs(stated - car.ethanol_pct) > 4
-        )
+        other_blend = stated is not None and "ethanol_pct" not in car.channels and abs(stated - car.ethanol_pct) > 4
         assert other_pump or other_blend
         assert abs(spell.fault.severity_pct) > 4.0
 

@@ -28,9 +28,7 @@ LOBES = ("straight", "round", "flanked")
 def test_fuel_volume_for_the_same_air_rises_with_ethanol(ethanol_pct: float, ratio: float) -> None:
     # air-fuel ratios 14.7 and 9.0: AFDC "Properties of Fuels"; 745 kg/m3 within EN 228;
     # ethanol 793.7 kg/m3 at 15 degC: CoolProp. Ratios by mass-weighted stoich and volume-weighted density.
-    assert float(air_mass_per_fuel_ml(0.0) / air_mass_per_fuel_ml(ethanol_pct)) == pytest.approx(
-        ratio, abs=6e-5
-    )
+    assert float(air_mass_per_fuel_ml(0.0) / air_mass_per_fuel_ml(ethanol_pct)) == pytest.approx(ratio, abs=6e-5)
 
 
 def test_the_volume_ratio_follows_from_blending_stoich_by_mass_and_density_by_volume() -> None:
@@ -85,15 +83,11 @@ def test_round_lobe_delivers_as_the_sine_says() -> None:
 @pytest.mark.parametrize("lobe", ["round", "flanked"])
 def test_delivery_is_the_piston_speed_summed_up_to_the_top(lobe: str) -> None:
     way = np.linspace(0.0, 1.0, 200_001)
-    speed = (
-        np.sin(np.pi * way) if lobe == "round" else np.minimum(1.0, np.minimum(way, 1 - way) / FLANK_SHARE)
-    )
+    speed = np.sin(np.pi * way) if lobe == "round" else np.minimum(1.0, np.minimum(way, 1 - way) / FLANK_SHARE)
     steps = (speed[1:] + speed[:-1]) / 2
     for duty in (0.1, 0.24, 0.26, 0.5, 0.74, 0.8, 0.97):
         last = way[1:] > 1.0 - duty
-        assert float(delivered_share(np.array(duty), lobe)) == pytest.approx(
-            steps[last].sum() / steps.sum(), abs=2e-5
-        )
+        assert float(delivered_share(np.array(duty), lobe)) == pytest.approx(steps[last].sum() / steps.sum(), abs=2e-5)
 
 
 @pytest.mark.parametrize("lobe", LOBES)

@@ -146,9 +146,7 @@ def test_fahrenheit_has_its_offset(tmp_path: Path) -> None:
 
 def test_a_gauge_recorder_makes_boost_from_the_absolute_pressure(tmp_path: Path) -> None:
     # 20 psi gauge at 1,000 m: 137.90 + 89.88 = 227.77 kPa absolute
-    frame = pl.DataFrame(
-        {"time_s": [0.0], "manifold_pressure_kpa": [227.77], "barometric_pressure_kpa": [89.88]}
-    )
+    frame = pl.DataFrame({"time_s": [0.0], "manifold_pressure_kpa": [227.77], "barometric_pressure_kpa": [89.88]})
     write_log(tmp_path / "log.csv", frame, "gauge")
     assert (tmp_path / "log.csv").read_text("utf-8-sig").splitlines()[-1].split(",")[1] == "20.0"
 
@@ -162,9 +160,7 @@ def test_time_of_day_goes_over_midnight(tmp_path: Path) -> None:
 
 def test_an_unknown_recorder_or_channel_is_refused_in_words(tmp_path: Path) -> None:
     frame = pl.DataFrame({"time_s": [0.0], "moon_phase": [1.0], "pump_duty_pct": [1.0], "tide": [1.0]})
-    with pytest.raises(
-        ValueError, match=r"recorder 'plain' has no words for moon_phase, tide\. Leave these out"
-    ):
+    with pytest.raises(ValueError, match=r"recorder 'plain' has no words for moon_phase, tide\. Leave these out"):
         write_log(tmp_path / "log.csv", frame, "plain")
     with pytest.raises(ValueError, match=r"recorder 'abacus': unknown\. Choose one of plain, "):
         write_log(tmp_path / "log.csv", frame, "abacus")

@@ -37,9 +37,7 @@ def pulls(log: TrueLog) -> pl.DataFrame:
     ("kind", "severity_pct"),
     [("worn", 12.0), ("starved", 20.0), ("leak", 15.0), ("drift", 18.0), ("hot_feed", 15.0)],
 )
-def test_a_fault_asks_for_as_much_more_volume_as_it_is_large(
-    sound: Car, kind: str, severity_pct: float
-) -> None:
+def test_a_fault_asks_for_as_much_more_volume_as_it_is_large(sound: Car, kind: str, severity_pct: float) -> None:
     car = with_fault(sound, kind, severity_pct)
     last = len(car.days) - 1
     before, after = true_log(with_fault(sound, ""), last).frame, true_log(car, last).frame
@@ -140,9 +138,7 @@ def test_logs_and_pulls_scatter_as_declared() -> None:
         for i in range(len(car.days)):
             frame = pulls(true_log(car, i)).filter(pl.col("asked_ml") > 0.0)
             leak = healthy_leak_ml(car.spell(car.days[i]).setup.pump, frame["engine_speed_rpm"].to_numpy())
-            error = (
-                np.log((frame["asked_ml"].to_numpy() - leak) / frame["fuel_ml"].to_numpy()) - frame["own_log"]
-            )
+            error = np.log((frame["asked_ml"].to_numpy() - leak) / frame["fuel_ml"].to_numpy()) - frame["own_log"]
             means = frame.select("pull", error=error).group_by("pull").agg(pl.col("error").mean())["error"]
             logs.append(means.to_numpy())
     within = np.sqrt(np.mean([m.var(ddof=1) for m in logs if len(m) > 1]))

@@ -47,9 +47,7 @@ def test_every_car_has_its_folder_of_dated_logs(fleet: Path) -> None:
 
 
 def test_it_says_that_it_is_invented(fleet: Path) -> None:
-    assert (
-        (fleet / "README.txt").read_text("utf-8").startswith("An invented fleet: no car, owner, engine, pump")
-    )
+    assert (fleet / "README.txt").read_text("utf-8").startswith("An invented fleet: no car, owner, engine, pump")
 
 
 def test_roster_and_truth_have_the_declared_columns(fleet: Path) -> None:
@@ -59,10 +57,7 @@ def test_roster_and_truth_have_the_declared_columns(fleet: Path) -> None:
 
 def test_roster_and_truth_tell_of_the_same_spells(fleet: Path) -> None:
     roster, truth = pl.read_csv(fleet / "roster.csv"), pl.read_csv(fleet / "truth.csv")
-    assert (
-        roster.select("car", "since", "until").rows()
-        == truth.select("car", "spell_since", "spell_until").rows()
-    )
+    assert roster.select("car", "since", "until").rows() == truth.select("car", "spell_since", "spell_until").rows()
     right = truth["fault"].is_null() | (truth["fault"] != "wrong_roster")
     parts = ["engine", "pump", "boost_hardware", "calibration"]
     assert roster.filter(right).select(parts).equals(truth.filter(right).select(parts))
@@ -121,8 +116,6 @@ def test_healthy_fleets_run_where_pumps_do(seed: int) -> None:
 
 
 def test_the_room_knows_no_other_room() -> None:
-    asked = (
-        "import sys, synthetic_fleet; print({'ingest', 'models', 'reports', 'pumpcensus'} & set(sys.modules))"
-    )
+    asked = "import sys, synthetic_fleet; print({'ingest', 'models', 'reports', 'pumpcensus'} & set(sys.modules))"
     answer = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
     assert answer.stdout.strip() == "set()"
