@@ -139,13 +139,13 @@ class _Car:
 
 
 BANDS = np.arange(2250, 6750, 250)
-RPM = BANDS + 125.0
+RPM: Array = np.asarray(BANDS + 125.0, dtype=np.float64)
 
 
 def _car_logs(rng: np.random.Generator, car: _Car) -> tuple[pl.DataFrame, pl.DataFrame, float]:
     """The car's cells, its pulls, and the mean of ln(its true extra volume)."""
-    z = (RPM - 4400) / 2200
-    healthy = np.asarray(car.traits[0] + car.traits[1] * z + car.traits[2] * (z**2 - 0.33), dtype=np.float64)
+    z: Array = (RPM - 4400) / 2200
+    healthy: Array = np.asarray(car.traits[0] + car.traits[1] * z + car.traits[2] * (z**2 - 0.33), dtype=np.float64)
     cells, pulls, excess = [], [], []
     days = np.sort(rng.choice(90, size=int(rng.integers(2, 7)), replace=False)).tolist()
     for number, day in enumerate(days):
@@ -154,7 +154,7 @@ def _car_logs(rng: np.random.Generator, car: _Car) -> tuple[pl.DataFrame, pl.Dat
             "label": car.label,
             "date": date(2026, 7, 1) + timedelta(days=day),
         }
-        log_effect = rng.normal(0, car.spread.log)
+        log_effect = float(rng.normal(0, car.spread.log))
         for pull in range(1, int(rng.integers(1, 5)) + 1):
             extra = healthy + fault_curve(car.fault, car.severity, RPM, day / 90)
             excess.append(extra.mean())
