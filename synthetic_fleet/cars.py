@@ -91,8 +91,8 @@ def draw_cars(cars: int, seed: int, faulty_share: float, physics: str) -> list[C
 
 
 def _share_out(cars: int, choices: tuple[Setup, ...], rng: np.random.Generator) -> list[Setup]:
-    """Setups for all cars by weight, at least three cars a setup where there are that many."""
-    used = choices[: int(np.clip(cars // 4, 1, len(choices)))]
+    """Setups for all cars by weight: a club's cars cluster, about eight a setup, in five setups where they can."""
+    used = choices[: int(np.clip(cars // 8, min(5, max(cars // 3, 1)), len(choices)))]
     weights = np.array([s.weight for s in used])
     least = min(3, cars // len(used))
     want = (cars - least * len(used)) * weights / weights.sum()
