@@ -1,5 +1,6 @@
 """The documents against the program: commands, options, columns, codes, links."""
 
+import json
 import re
 import shlex
 import textwrap
@@ -210,3 +211,11 @@ def test_the_pictures_are_small_carry_their_own_font_and_ask_nothing_of_the_netw
         assert "<style>text{font:" in svg
         assert "href" not in svg
         assert f"docs/pictures/{picture.name}" in text_of("README.md")
+
+
+def test_the_costs_told_are_those_measured() -> None:
+    page, results = text_of("docs/performance.md"), ROOT / "tests/benchmarks/results"
+    for job in json.loads((results / "whole_job.json").read_text(encoding="utf-8"))["jobs"]:
+        assert f"| {' | '.join(map(str, job.values()))} |" in page
+    speed = json.loads((results / "ingest_speed.json").read_text(encoding="utf-8"))
+    assert f"costs {speed['whole_ms']} ms on one thread, {speed['reading_ms']} of them" in page
