@@ -52,7 +52,7 @@ class Priors:
     port_injection: float = 0.5
     setup_start: float = 0.02
     setup_shape: float = 0.012
-    knots: int = 8
+    knots: int = 10
 
 
 @dataclass(frozen=True)
@@ -242,7 +242,7 @@ def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -
     )
 
 
-def speed_curve(engine_speed_rpm: Array, knots: int = 8) -> Array:
+def speed_curve(engine_speed_rpm: Array, knots: int = 10) -> Array:
     """Cubic B-spline basis of engine speed between 2,000 and 7,000 rpm; flat outside. (n, knots)
 
     >>> speed_curve(np.array([2000.0, 4400.0])).sum(axis=1).round(9).tolist()

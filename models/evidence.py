@@ -43,8 +43,8 @@ def templates() -> tuple[Template, ...]:
     high = np.clip((rpm - 4500) / 2000, 0, 1)
     middle = np.exp(-((z / 0.45) ** 2))
     return (
-        Template("level", np.array([1.0, 0.0, 0.0, 0.0]), 12.0),
-        Template("low", _projected(low, z), 1.0),
+        Template("level", np.array([1.0, 0.0, 0.0, 0.0]), 8.0),
+        Template("low", _projected(low, z), 1.5),
         Template("middle", _projected(middle, z), 0.3),
         Template("high", _projected(high, z), 1.5),
         Template("drift", np.array([0.5, 0.0, 0.0, 1.0]), 1.5),

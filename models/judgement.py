@@ -49,8 +49,11 @@ class Excesses:
 
 
 def freedom(healthy: Array) -> float:
-    """Degrees of freedom of the healthy spread: about half a fleet's worth beside what the prior brings."""
-    return max(6.0, float(healthy.sum()) / 2.0 + 4.0)
+    """Degrees of freedom of a car's variance: each healthy car of the fleet brings one squared deviation.
+
+    Source: Satterthwaite 1946, Biometrics Bulletin 2:110, for a sum in which only the spread is estimated.
+    """
+    return max(6.0, float(healthy.sum()))
 
 
 def excesses(numbers: FourNumbers, spread: Array, degrees: float) -> Excesses:
