@@ -19,6 +19,7 @@ NAMES = (
 )
 # fmt: on
 SWAP_SHARE = 0.06
+STRONG_BLEND_PCT, STRONG_MEASURED_SHARE = 30.0, 0.7  # of strong-blend owners whose recorder alone would not tell it
 HOT_SHARE = 0.07
 CARRIED_DUTY_SHARE, HOT_VOLUME_SHARE = 0.88, 1.0
 FIRST_DAY, LAST_DAY = 2, 90  # of the quarter, counted from 0
@@ -127,6 +128,8 @@ def _draw_car(name: str, key: tuple[int, int], setup: Setup, faulty: bool, swaps
     fault = (draw_fault(rng, kinds) if kinds else draw_fault(rng)) if faulty else NO_FAULT
     label, tune = _tuned(setup, rng)
     recorder, channels = _recorder(rng)
+    if label > STRONG_BLEND_PCT and "ethanol_pct" in recorder.channels and rng.uniform() < STRONG_MEASURED_SHARE:
+        channels = tuple(dict.fromkeys((*channels, "ethanol_pct")))  # a strong blend is driven with a sensor
     measured = "ethanol_pct" in channels
     ethanol = _true_ethanol(rng, label)
     days = _draw_days(rng, swaps)
