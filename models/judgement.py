@@ -34,7 +34,7 @@ class Excesses:
     """Excess with its 95 % interval. [ln volume]
 
     overall: (units, 3) against the peers. parts: (units, parts, 3) of the thirds of the rev range and the quarter's
-    end against the peers, then of the thirds against the car's own level and of the rise over the quarter: the
+    end against the peers, then of each third against the car's other two and of the rise over the quarter: the
     latter four stand however unsure the car's level is, as where its ethanol was not measured.
     """
 
@@ -63,7 +63,8 @@ def excesses(numbers: FourNumbers, spread: Array, degrees: float) -> Excesses:
     ends = np.tile(level, (count, 1))
     ends[:, SLOPE] = np.where(numbers.dated, 1.0 - numbers.passed, 0.0)
     contrasts = list(third_contrasts().values())
-    same = [level + a for a in contrasts] + contrasts
+    # three thirds average to the level: against the other two a third stands out by half as much again
+    same = [level + a for a in contrasts] + [1.5 * a for a in contrasts]
     parts = [np.tile(a, (count, 1)) for a in same] + [ends, np.outer(numbers.dated, rise)]
     return Excesses(
         _interval(numbers, spread, np.tile(level, (count, 1)), degrees),

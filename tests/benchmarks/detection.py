@@ -1,6 +1,6 @@
 """How many planted faults the whole job finds, and how many sound cars it flags.
 
-python tests/benchmarks/detection.py [--large-seeds 8001-8008] [--small-seeds 9001-9008] [--out FILE]
+python tests/benchmarks/detection.py [--large-seeds 7001-7008] [--small-seeds 6001-6008] [--out FILE]
 
 Each fleet is invented from its seed, written as logs, ingested, studied; its cars are compared with its truth.
 Fault sizes are the scenario's: worn 8-20 % of volume at all speeds; starved 0 to 12-28 % rising above 4,500 rpm;
@@ -113,8 +113,8 @@ def seeds(text: str) -> list[int]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--large-seeds", type=seeds, default=seeds("8001-8008"))
-    parser.add_argument("--small-seeds", type=seeds, default=seeds("9001-9008"))
+    parser.add_argument("--large-seeds", type=seeds, default=seeds("7001-7008"))
+    parser.add_argument("--small-seeds", type=seeds, default=seeds("6001-6008"))
     parser.add_argument("--faulty-share", type=float, default=0.15)
     parser.add_argument("--physics", default="mixed")
     parser.add_argument("--workers", type=int, default=2)
