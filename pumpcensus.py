@@ -85,7 +85,7 @@ It may be deleted; the next demo in this folder replaces it.
 
 
 @app.command("demo", epilog="Example: pumpcensus demo")
-@ends("finished")
+@ends("made")
 def _demo(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="New, empty, or an older demo.")] = Path("demo"),
 ) -> None:
