@@ -25,7 +25,8 @@ def patterns(signalled: pl.DataFrame) -> pl.DataFrame:
     conditions = {
         **{name: pl.col("high") & (shape == name) & (pl.col("p_curve") <= 0.1) for name in SHAPES.values()},
         "dropouts_rail_collapses": collapsing > 0,
-        "dropouts_rail_holds": pl.col("dropouts").fill_null(0) > collapsing,
+        "dropouts_rail_holds": pl.col("rail_logged") & (pl.col("dropouts").fill_null(0) > collapsing),
+        "dropouts_rail_unknown": ~pl.col("rail_logged") & (pl.col("dropouts").fill_null(0) > 0),
         "out_of_volume": (pl.col("pump_limit") == "rail_short") & (pl.col("saturated_share") > 0),
         "no_headroom": pl.col("pump_limit") == "reached",
         "low_for_peers": pl.col("low") & ~pl.col("high"),

@@ -127,6 +127,7 @@ PATTERNS = (
     "growing",
     "dropouts_rail_collapses",
     "dropouts_rail_holds",
+    "dropouts_rail_unknown",  # rail pressure is not logged
     "out_of_volume",  # duty at its ceiling, rail short of its target
     "no_headroom",  # duty at its ceiling, rail holds or is not logged
     "low_for_peers",

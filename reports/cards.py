@@ -158,11 +158,14 @@ def _peak(rows: pl.DataFrame) -> str:
     return f"{percent(worst['excess_pct'][0])} near {worst['rpm'][0]} 1/min" if worst.height else ""
 
 
+NOTHING_FOUND_PCT = 50.0  # an excess this large would be felt before it is computed
+
+
 def _evidence(row: dict[str, Any]) -> str:
     """How much stands behind the figures, in one sentence."""
     logs, pulls = counted(row["logs"], "log").capitalize(), counted(row["pulls"], "full-load pull")
     text = f"{logs} with {pulls} in the quarter, {counted(row['peers'], 'peer')} of the same setup"
-    if row["detectable_excess_pct"] is not None:
+    if row["detectable_excess_pct"] is not None and row["detectable_excess_pct"] < NOTHING_FOUND_PCT:
         least = figure(row["detectable_excess_pct"])
         text += f"; an excess of {least} % would have been found in four of five cases"
     return text + "."

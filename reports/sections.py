@@ -7,7 +7,7 @@ import polars as pl
 
 from models.schemas import Study
 from reports import wording
-from reports.cards import Card, Spell, cards, named, spells
+from reports.cards import NOTHING_FOUND_PCT, Card, Spell, cards, named, spells
 from reports.charts import bands, caterpillar, funnel
 from reports.figures import Figure
 from reports.next_logs import NextLog, next_logs
@@ -133,15 +133,30 @@ def overview(study: Study) -> str:
     text += f"; {counted(refused, 'log')} could not be used. " if refused else ". "
     text += f"{_signals_in_words(cars)} "
     short, reached = (cars.filter(pl.col("pump_limit") == code).height for code in ("rail_short", "reached"))
-    if short or reached:
-        text += f"Running short of fuel pressure or mixture was seen in {counted(short, 'car')}, "
-        text += f"a pump at its ceiling in {reached} more. "
-    else:
-        text += "No pump was seen at its limit. "
+    text += f"{_limits_in_words(short, reached)} "
     found = study.summary.get("budget", {}).get("median_detectable_excess_pct")
-    if found is not None:
+    if found is not None and found < NOTHING_FOUND_PCT:
         text += f"For half of the cars, an excess of {figure(found)} % or less would have been found."
+    elif found is not None:
+        text += "There are too few peers yet for any excess to be found."
     return text.strip()
+
+
+def _limits_in_words(short: int, reached: int) -> str:
+    """How many pumps were seen at their limit, as a sentence.
+
+    >>> _limits_in_words(0, 2)
+    '2 pumps stood at their ceiling.'
+    >>> _limits_in_words(1, 2)
+    '1 car ran short of fuel pressure or mixture, and 2 more pumps stood at their ceiling.'
+    """
+    if not short and not reached:
+        return "No pump was seen at its limit."
+    ran = f"{counted(short, 'car')} ran short of fuel pressure or mixture"
+    if not reached:
+        return f"{ran}."
+    stood = f"pump{'s' if reached > 1 else ''} stood at {'their' if reached > 1 else 'its'} ceiling."
+    return f"{ran}, and {reached} more {stood}" if short else f"{reached} {stood}"
 
 
 def _signals_in_words(cars: pl.DataFrame) -> str:

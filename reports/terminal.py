@@ -20,12 +20,19 @@ PEERS, EXPECTED, CAR, CAR_AT_CEILING = "-", "|", "o", "#"
 
 
 def signals_text(study: Study) -> str:
-    """How the fleet is, and one line a car and setup: pumps at their limit first, then by signal."""
+    """How the fleet is, and a line a car and setup: pumps at their limit first, then by signal.
+
+    Under a car that stands out, what its evidence looks like: its excess may lie in a part of the rev range only.
+    """
     lines = textwrap.wrap(overview(study), WIDTH)
     if study.summary.get("demo"):
         lines += ["", "All cars of this study are invented."]
     lines += ["", f"{'car':<26}{'signal':<17}{'excess %':>9} {'95 % interval':<17}{'limit':<10}"]
-    lines += [_signal_line(row) for row in by_urgency(named(study.cars)).iter_rows(named=True)]
+    for row in by_urgency(named(study.cars)).iter_rows(named=True):
+        lines.append(_signal_line(row))
+        seen = "; ".join(wording.pattern(code).word for code in wording.codes(row["pattern"]))
+        if row["signal"] in ("action", "warning") and seen:
+            lines += textwrap.wrap(seen, WIDTH, initial_indent="  ", subsequent_indent="  ")
     return _plain(lines)
 
 

@@ -1,5 +1,6 @@
 """The documents against the program: commands, options, columns, codes, links."""
 
+import importlib.util
 import json
 import re
 import shlex
@@ -219,3 +220,15 @@ def test_the_costs_told_are_those_measured() -> None:
         assert f"| {' | '.join(map(str, job.values()))} |" in page
     speed = json.loads((results / "ingest_speed.json").read_text(encoding="utf-8"))
     assert f"costs {speed['whole_ms']} ms on one thread, {speed['reading_ms']} of them" in page
+    assert f"{speed['read_csv_ms']} ms for the same file" in page
+    assert f"{speed['speed_of_read_csv']} of its speed" in page
+
+
+def test_the_detection_told_is_that_measured() -> None:
+    spec = importlib.util.spec_from_file_location("detection", ROOT / "tests/benchmarks/detection.py")
+    assert spec
+    assert spec.loader
+    detection = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(detection)
+    result = json.loads((ROOT / "tests/benchmarks/results/detection.json").read_text(encoding="utf-8"))
+    assert detection.markdown(result) in text_of("docs/performance.md")

@@ -43,6 +43,7 @@ def test_a_signal_that_rests_on_dropouts_alone_names_no_shape() -> None:
     [
         ({"dropouts": 2, "dropouts_collapsing": 2}, ["dropouts_rail_collapses"]),
         ({"dropouts": 2, "dropouts_collapsing": 0}, ["dropouts_rail_holds"]),
+        ({"dropouts": 2, "dropouts_collapsing": 0, "rail_logged": False}, ["dropouts_rail_unknown"]),
         ({"dropouts": 3, "dropouts_collapsing": 1}, ["dropouts_rail_collapses", "dropouts_rail_holds"]),
         ({"pump_limit": "rail_short", "saturated_share": 0.1}, ["out_of_volume"]),
         ({"pump_limit": "rail_short", "saturated_share": 0.0}, []),
