@@ -35,17 +35,41 @@ def needed_level(numbers: FourNumbers, spread: Array, limit: float, freedom: flo
     tests are worked out at that point and the excess found by bisection, since they share their evidence.
     """
     sd = np.sqrt(numbers.covariance[:, LEVEL, LEVEL] + spread[LEVEL, LEVEL])
-    shapes = templates()
-    weights = np.array([shape.weight for shape in shapes])
+    weights = np.array([shape.weight for shape in templates()])
     # z of each template for a car whose level alone is 1
-    unit = replace(numbers, values=np.tile([1.0, 0.0, 0.0, 0.0], (len(sd), 1)))
-    slopes = np.column_stack([template_z(unit, spread, directions(shape, numbers)) for shape in shapes])
+    slopes = _template_zs(replace(numbers, values=np.tile([1.0, 0.0, 0.0, 0.0], (len(sd), 1))), spread)
     low, high = np.zeros(len(sd)), np.full(len(sd), 2.0)
     for _ in range(40):
         middle = (low + high) / 2
         passes = combine_p(one_sided_p(slopes * middle[:, None], freedom), weights) <= limit
         low, high = np.where(passes, low, middle), np.where(passes, middle, high)
     return (low + high) / 2 + float(norm.isf(1 - POWER)) * sd
+
+
+def power(numbers: FourNumbers, spread: Array, shift: Array, limit: float, freedom: float, draws: int = 400) -> Array:
+    """Probability that a quiet car which gets this fault comes out at a combined p of `limit` or less. (units,)
+
+    shift: (units, 4) what the fault adds to the four numbers. Quiet: its p was above `limit` before. By simulation of
+    the tests themselves on `draws` healthy cars; a fixed seed, since a figure in a report must repeat.
+    """
+    weights = np.array([shape.weight for shape in templates()])
+    rng = np.random.default_rng(0)
+    M = numbers.covariance + spread
+    normal = np.einsum("uij,duj->dui", np.linalg.cholesky(M), rng.standard_normal((draws, len(M), 4)))
+    found, quiet = np.zeros(len(M)), np.zeros(len(M))
+    for one in normal:
+        before, after = (
+            combine_p(one_sided_p(_template_zs(replace(numbers, values=values), spread), freedom), weights)
+            for values in (one, shift + one)
+        )
+        found += (before > limit) & (after <= limit)
+        quiet += before > limit
+    return found / np.maximum(quiet, 1.0)
+
+
+def _template_zs(numbers: FourNumbers, spread: Array) -> Array:
+    """Each template's z, (units, templates)."""
+    return np.column_stack([template_z(numbers, spread, directions(shape, numbers)) for shape in templates()])
 
 
 def logs_needed(logs: Array, sampling: Array, variance: Array, needed: Array) -> Array:
