@@ -35,6 +35,14 @@ class Meaning:
     remedy: str
 
 
+class UnreadableError(Exception):
+    """A file says what form it has, and cannot be read; `finding` says why."""
+
+    def __init__(self, finding: Finding) -> None:
+        super().__init__(finding.code)
+        self.finding = finding
+
+
 class InputError(Exception):
     """Input that cannot be used. Carries every problem at once, each saying where, what and what to do.
 

@@ -12,7 +12,7 @@ from ingest.channels import Claims, claims
 from ingest.clocks import Clock
 from ingest.column_fit import Fit, is_bare_equivalence_ratio
 from ingest.duty_scale import is_upside_down
-from ingest.findings import Finding
+from ingest.findings import Finding, UnreadableError
 from ingest.log_date import log_date
 from ingest.mapping import EMPTY_MAP, ChannelMap
 from ingest.number_format import marks
@@ -20,6 +20,7 @@ from ingest.on_one_clock import Aligned, align, read_clocks
 from ingest.pressures import resolve
 from ingest.read_columnar import ColumnarError, open_columnar
 from ingest.read_text import open_text
+from ingest.read_workbook import open_workbook
 from ingest.reading import Channel, Reading, refusal
 from ingest.schemas import CHANNELS
 from ingest.table import Source, Table, Values
@@ -71,10 +72,14 @@ def open_log(content: bytes) -> Source | Finding:
     if not content.strip():
         return Finding("empty")
     try:
-        source: Source | None = open_columnar(content)
+        for opened in (open_columnar, open_workbook, open_text):
+            if source := opened(content):
+                return source
     except ColumnarError as error:
         return Finding("columnar_broken", detail=str(error))
-    return source or open_text(content) or Finding("not_a_log")
+    except UnreadableError as error:
+        return error.finding
+    return Finding("not_a_log")
 
 
 @dataclass

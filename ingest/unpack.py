@@ -13,6 +13,7 @@ _CHUNK = 1 << 20
 _GZIP = b"\x1f\x8b"
 _ZIP = b"PK\x03\x04"
 _ZIP_EMPTY = b"PK\x05\x06"
+_OFFICE_MARKS = {"[Content_Types].xml", "mimetype"}  # ECMA-376 part 2; OpenDocument 1.3 part 2
 _ZSTD = b"\x28\xb5\x2f\xfd"
 
 
@@ -47,7 +48,7 @@ def _unpack(name: str, content: bytes, depth: int) -> list[tuple[str, bytes]]:
         return _unpack(name, _unzstd(content), depth - 1)
     if depth and content.startswith((_ZIP, _ZIP_EMPTY)):
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            if "[Content_Types].xml" in archive.namelist():
+            if _OFFICE_MARKS & set(archive.namelist()):
                 return [(name, content)]  # an office document, not an archive
             members = [info for info in archive.infolist() if not _is_extra(info)]
             _check_size(sum(info.file_size for info in members))
