@@ -2,7 +2,7 @@
 
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -95,15 +95,44 @@ def to_numbers(cells: pl.Series, form: NumberFormat, unit: str = "") -> tuple[np
     >>> values.tolist(), odd
     ([1000.5, nan, nan], ['oops'])
     """
-    plain = cells.str.strip_chars()
-    if unit:
-        plain = plain.str.strip_suffix(unit).str.strip_chars()
-    plain = _without_spaces(plain)
-    if form.thousands:
-        plain = plain.str.replace_all(form.thousands, "", literal=True)
-    if form.decimal == ",":
-        plain = plain.str.replace(",", ".", literal=True)
-    numbers = plain.cast(pl.Float64, strict=False)
+    numbers = None if unit or form != NumberFormat() else cells.cast(pl.Float64, strict=False)
+    if numbers is None or numbers.null_count() > cells.null_count():
+        numbers = _bare(cells, form, unit).cast(pl.Float64, strict=False)
     lost = cells.filter(numbers.is_null() & cells.is_not_null()).unique(maintain_order=True)
     values = numbers.to_numpy().astype(np.float64)
     return np.where(np.isfinite(values), values, np.nan), [cell for cell in lost if not is_missing(cell)]
+
+
+def _bare(cells: pl.Series, form: NumberFormat, unit: str) -> pl.Series:
+    """Cells without blanks, unit and thousands marks, with a decimal point."""
+    bare = cells.str.strip_chars()
+    if unit:
+        bare = bare.str.strip_suffix(unit).str.strip_chars()
+    bare = _without_spaces(bare)
+    if form.thousands:
+        bare = bare.str.replace_all(form.thousands, "", literal=True)
+    return bare.str.replace(",", ".", literal=True) if form.decimal == "," else bare
+
+
+def all_to_numbers(
+    columns: Mapping[int, pl.Series], units: Sequence[str]
+) -> tuple[dict[int, np.ndarray], dict[int, list[str]], str]:
+    """Values of all columns, the odd cells of those that have any, and the decimal mark.
+
+    units: one a column of the file, "" where no unit stands behind the numbers.
+
+    >>> columns = {0: pl.Series(["0,5", "1"]), 2: pl.Series(["7", "oops"])}
+    >>> numbers, odd, decimal = all_to_numbers(columns, ("", "", ""))
+    >>> numbers[0].tolist(), numbers[2].tolist(), odd, decimal
+    ([0.5, 1.0], [7.0, nan], {2: ['oops']}, ',')
+    """
+    plain = NumberFormat()
+    read = {i: to_numbers(column, plain) for i, column in columns.items()}
+    if any(odd for _, odd in read.values()):
+        form = number_format(list(columns.values()))
+        for i, column in columns.items():
+            if form != plain or (read[i][1] and units[i]):
+                read[i] = to_numbers(column, form, units[i])
+        plain = form
+    numbers = {i: values for i, (values, _) in read.items()}
+    return numbers, {i: odd for i, (_, odd) in read.items() if odd}, plain.decimal

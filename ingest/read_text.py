@@ -1,9 +1,9 @@
 """Delimited text of any dialect. A well-kept parser does the bulk; the lines are counted independently of it."""
 
 import csv
+import io
 from dataclasses import dataclass, replace
 from functools import cached_property
-from operator import methodcaller
 
 import numpy as np
 import polars as pl
@@ -11,13 +11,14 @@ import polars as pl
 from ingest.dialect import HEAD_BYTES, Dialect, holds_stamps, recognise
 from ingest.encoding import Text, to_utf8
 from ingest.findings import Finding
-from ingest.number_format import number_format, to_numbers
-from ingest.rows import sort_records
+from ingest.number_format import all_to_numbers
+from ingest.records import Records, count_if_uniform, find_records
+from ingest.rows import SortedRecords, sort_records
 from ingest.table import Table, Values
 
 _HEADER_WITHIN = 100  # lines; a known header further down is not looked for
 _KNOWN_MAX = 512
-_COMMON_MISSING = ["-", "--", "n/a", "N/A", "NaN", "nan", "ERR", "****", "null"]  # any other takes the careful road
+_RAGGED_MAX_SHARE = 0.1  # more, and the layout is looked at anew
 _known: dict[bytes, tuple[Dialect, bytes]] = {}  # header line -> dialect, all lines from it to the data
 
 
@@ -114,75 +115,93 @@ class TextSource:
         return f"text {self.text.encoding} {self.dialect.in_short()}"
 
     def table(self, wanted: frozenset[int]) -> Table:
-        if found := self._clean_table(wanted):
+        found = self._uniform_table(wanted)
+        if found:
             return found
-        fresh = _recognise(self.text.body) if self.remembered else None
-        if fresh and fresh != self.dialect and fresh.names == self.dialect.names:
-            _remember(fresh, _first_lines(self.text.body))
-            return TextSource(self.text, fresh).table(wanted)
-        return self._careful_table(wanted)
+        found, decimal = self._careful_table(wanted)
+        if self.remembered and (decimal != self.dialect.decimal or found.odd_cells or _mostly_ragged(found)):
+            fresh = _recognise(self.text.body)
+            if fresh and fresh != self.dialect and fresh.names == self.dialect.names:
+                _remember(fresh, _first_lines(self.text.body))
+                return TextSource(self.text, fresh).table(wanted)
+        return found
 
-    def _clean_table(self, wanted: frozenset[int]) -> Table | None:
+    def _uniform_table(self, wanted: frozenset[int]) -> Table | None:
         """The quick road, for text in which every line is a row of plain numbers; None where it is not."""
-        body = self.text.body[self._data_start :]
-        delimiter = self.dialect.delimiter
-        lines = body.split(b"\n")
-        if not lines[-1]:
-            lines.pop()
-        if set(map(methodcaller("count", delimiter.encode()), lines)) != {self.dialect.width - 1}:
-            return None
-        if self.dialect.decimal == "," and b"." in body:
-            return None  # a thousands mark, perhaps
-        stamps = self.dialect.stamps
-        columns = {str(i): pl.String if i in stamps else pl.Float64 for i in range(self.dialect.width)}
-        order = sorted(wanted)
-        try:
-            frame = pl.read_csv(
-                body,
-                has_header=False,
-                schema=columns,
-                columns=order,
-                separator=delimiter,
-                quote_char='"' if b'"' in body else None,
-                null_values=_COMMON_MISSING,
-                decimal_comma=self.dialect.decimal == "," and delimiter != ",",
-            )
-        except pl.exceptions.PolarsError:
-            return None
-        if frame.height != len(lines):
-            return None
-        numbers = {i: _finite(frame[str(i)].to_numpy()) for i in order if i not in stamps}
-        texts = {i: frame[str(i)] for i in order if i in stamps}
-        row = np.arange(1, frame.height + 1)
-        return Table(row, numbers, texts, {}, frame.height, {}, ())
-
-    def _careful_table(self, wanted: frozenset[int]) -> Table:
-        """The road for everything else: each line is looked at, and every cell is text first."""
         dialect = self.dialect
-        lines = self.text.body.decode("utf-8", errors="replace").split("\n")
-        cut = bool(lines[-1])  # no line break at the end: the recorder may have stopped within the line
-        header = lines[max(0, dialect.header_line) : dialect.data_line]
-        data = lines[dialect.data_line :]
-        sorted_out = sort_records(_cells(data, dialect), _cells(header, dialect), dialect, cut)
-        columns = {i: pl.Series([cells[i] for cells in sorted_out.rows], dtype=pl.String) for i in sorted(wanted)}
+        data = _ended(self.text.body[self._data_start :])
+        count = count_if_uniform(data, dialect.delimiter.encode(), dialect.width)
+        if count is None or (dialect.decimal == "," and b"." in data):  # a thousands mark, perhaps
+            return None
+        if not (frame := _parsed(data, count, wanted, dialect, as_text=False)):
+            return None
+        numbers = {i: _finite(frame[i].to_numpy()) for i in sorted(wanted - dialect.stamps)}
+        texts = {i: frame[i] for i in wanted & dialect.stamps}
+        return Table(np.arange(1, count + 1), numbers, texts, {}, count, {}, ())
+
+    def _careful_table(self, wanted: frozenset[int]) -> tuple[Table, str]:
+        """The road for everything else: each record is looked at, and every cell is text first.
+
+        Gives the decimal mark too, for that is told from all cells.
+        """
+        dialect = self.dialect
+        data = self.text.body[self._data_start :]
+        delimiter = dialect.delimiter.encode()
+        records = find_records(_ended(data), delimiter) or find_records(_requoted(data, dialect), delimiter)
+        assert records  # each quote encloses a whole cell now
+        header = self.preamble.split("\n")[max(0, dialect.header_line) : -1]
+        # no line break at the end: the recorder may have stopped within the line
+        sorted_out = sort_records(records, _cells(header, dialect), dialect, cut=not data.endswith(b"\n"))
+        columns = _columns(records, sorted_out, wanted, dialect)
         texts = {i: column for i, column in columns.items() if i in dialect.stamps}
-        form = number_format([column for i, column in columns.items() if i not in texts] or [pl.Series([""])])
-        numbers: dict[int, Values] = {}
-        odd: dict[int, list[str]] = {}
-        for i in columns.keys() - texts.keys():
-            unit = dialect.units[i] if dialect.units_in == "cells" else ""
-            numbers[i], odd_cells = to_numbers(columns[i], form, unit)
-            if odd_cells:
-                odd[i] = odd_cells
-        return Table(
-            np.array(sorted_out.places, dtype=np.int64),
-            numbers,
-            texts,
-            odd,
-            sorted_out.rows_in,
-            sorted_out.dropped,
-            sorted_out.findings,
+        cells = {i: column for i, column in columns.items() if i not in texts}
+        units = dialect.units if dialect.units_in == "cells" else ("",) * dialect.width
+        numbers, odd, decimal = all_to_numbers(cells, units)
+        places, dropped = sorted_out.places, sorted_out.dropped
+        return Table(places, numbers, texts, odd, sorted_out.rows_in, dropped, sorted_out.findings), decimal
+
+
+def _mostly_ragged(table: Table) -> bool:
+    return table.dropped.get("row_ragged", 0) > _RAGGED_MAX_SHARE * table.rows_in
+
+
+def _ended(text: bytes) -> bytes:
+    return text if text.endswith(b"\n") else text + b"\n"
+
+
+def _parsed(
+    data: bytes, count: int, wanted: frozenset[int], dialect: Dialect, *, as_text: bool
+) -> dict[int, pl.Series] | None:
+    """The wanted columns of `count` rows, as numbers (stamps apart) or all as text; None where they are not that."""
+    kinds = {str(i): pl.String if as_text or i in dialect.stamps else pl.Float64 for i in range(dialect.width)}
+    try:
+        frame = pl.read_csv(
+            data,
+            has_header=False,
+            schema=kinds,
+            columns=sorted(wanted) if len(wanted) < dialect.width else None,
+            separator=dialect.delimiter,
+            quote_char='"' if b'"' in data else None,
+            decimal_comma=dialect.decimal == "," and dialect.delimiter != ",",
         )
+    except pl.exceptions.PolarsError:
+        return None
+    return {i: frame[str(i)] for i in wanted} if frame.height == count else None
+
+
+def _columns(
+    records: Records, sorted_out: SortedRecords, wanted: frozenset[int], dialect: Dialect
+) -> dict[int, pl.Series]:
+    """The wanted columns of the rows kept, as text."""
+    rows = [records[i] for i in sorted_out.kept]
+    if dialect.trailing:
+        delimiter = dialect.delimiter.encode()
+        short = (records.cells[sorted_out.kept] < dialect.width).tolist()
+        rows = [row + delimiter if is_short else row for row, is_short in zip(rows, short, strict=True)]
+    if columns := _parsed(b"\n".join([*rows, b""]), len(rows), wanted, dialect, as_text=True):
+        return columns
+    cells = _cells([row.decode("utf-8", errors="replace") for row in rows], dialect)
+    return {i: pl.Series([row[i] for row in cells], dtype=pl.String) for i in wanted}
 
 
 def _cells(lines: list[str], dialect: Dialect) -> list[list[str]]:
@@ -193,6 +212,15 @@ def _cells(lines: list[str], dialect: Dialect) -> list[list[str]]:
         return list(csv.reader((line + "\n" for line in lines), delimiter=dialect.delimiter))
     except csv.Error:
         return [line.split(dialect.delimiter) for line in lines]
+
+
+def _requoted(data: bytes, dialect: Dialect) -> bytes:
+    """Text with stray quotes put right, each line by itself, so that one stray quote spoils one line."""
+    lines = data.decode("utf-8", errors="replace").removesuffix("\n").split("\n")
+    whole = io.StringIO()
+    writer = csv.writer(whole, delimiter=dialect.delimiter, lineterminator="\n")
+    writer.writerows(cells for line in lines for cells in _cells([line], dialect) or [[]])
+    return whole.getvalue().encode("utf-8")
 
 
 def _finite(values: Values) -> Values:
