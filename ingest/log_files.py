@@ -3,7 +3,7 @@
 import os
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path, PurePosixPath
 
@@ -22,6 +22,7 @@ from ingest.unpack import UnpackError, unpack
 
 BATCH_LOGS = 200
 BATCH_BYTES = 64_000_000  # of unpacked text
+_TRIED_AGAIN = ("unreadable", "mdf4_not_installed")  # by the next run: what stands in the way is not in the file
 
 
 @dataclass(frozen=True)
@@ -173,8 +174,7 @@ class _Batch:
             self._passed_over += 1
             return
         log = setting.key.log(label or "", content)
-        how = "" if reading and reading.refused == "unreadable" else setting.reading  # tried again next time
-        seen = Seen(file.place, place, file.size, file.mtime_ns, log, label or "", how, "")
+        seen = Seen(file.place, place, file.size, file.mtime_ns, log, label or "", setting.reading, "")
         known = file.known.get(place)
         if known and (known.log, known.label, known.reading) == (log, label or "", setting.reading):
             self._kept_seen.append(_with_segment(seen, known.segment))
@@ -182,6 +182,8 @@ class _Batch:
         if reading is None:
             modified = date.fromtimestamp(file.mtime_ns / 1e9)
             reading = read_log(place, content, modified=modified, mapping=setting.mapping)
+        if reading.refused in _TRIED_AGAIN:
+            seen = replace(seen, reading="")
         twice = any((own.log, own.label) == (log, label) for own in self._logs)
         self._logs.append(Log(log, setting.key.source(place), label, reading, twice))
         self._seen.append(seen)

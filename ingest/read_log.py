@@ -19,6 +19,7 @@ from ingest.number_format import marks
 from ingest.on_one_clock import Aligned, align, read_clocks
 from ingest.pressures import resolve
 from ingest.read_columnar import ColumnarError, open_columnar
+from ingest.read_mdf4 import open_mdf4
 from ingest.read_text import open_text
 from ingest.read_workbook import open_workbook
 from ingest.reading import Channel, Reading, refusal
@@ -63,6 +64,8 @@ def read_log(name: str, content: bytes, *, modified: date | None = None, mapping
 def _guarded(name: str, content: bytes, modified: date | None, mapping: ChannelMap) -> Reading:
     try:
         return _read(name, content, modified, mapping)
+    except UnreadableError as error:
+        return refusal(error.finding)
     except Exception as error:  # one odd file must not end a run over ten thousand
         return refusal(Finding("reader_failed", detail=f"{type(error).__name__}: {error}"))
 
@@ -72,7 +75,7 @@ def open_log(content: bytes) -> Source | Finding:
     if not content.strip():
         return Finding("empty")
     try:
-        for opened in (open_columnar, open_workbook, open_text):
+        for opened in (open_columnar, open_workbook, open_mdf4, open_text):
             if source := opened(content):
                 return source
     except ColumnarError as error:
