@@ -11,7 +11,19 @@ import polars as pl
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-FAULTS = ("worn", "starved", "leak", "drift", "sticking")
+# kind: least and greatest severity in per cent of volume; sticking: a dropout in half of the pulls;
+# wrong_roster: points of ethanol, or another pump, and what its row feigns becomes its severity
+SIZES_PCT = {
+    "worn": (8.0, 20.0),
+    "starved": (12.0, 28.0),
+    "leak": (8.0, 18.0),
+    "drift": (10.0, 20.0),
+    "sticking": (0.0, 0.0),
+    "wrong_roster": (15.0, 30.0),
+}
+FAULTS = ("worn", "starved", "leak", "drift", "sticking")  # of the pump itself
+PUMP_SIZES = {"P1": 2.75, "P2": 3.1, "P3": 3.6}
+LABEL_SD_PCT = 3.0  # points of ethanol, a stated blend around the true one
 
 
 @dataclass(frozen=True)
@@ -28,13 +40,28 @@ class Spread:
 
 @dataclass(frozen=True)
 class DirectFleet:
-    """cells, pulls, ledger, roster: as a store would give them. truth: a row a car with fault and excess_pct."""
+    """cells, pulls, ledger, roster: as a store would give them. truth: a row a car, as TRUTH. spread: all cars'."""
 
     cells: pl.DataFrame
     pulls: pl.DataFrame
     ledger: pl.DataFrame
     roster: pl.DataFrame
     truth: pl.DataFrame
+    spread: Spread
+
+
+TRUTH = {
+    "label": pl.String,
+    "fault": pl.String,  # empty for a sound car
+    "severity_pct": pl.Float64,  # greatest size; wrong_roster: the excess that its row feigns
+    "level_pct": pl.Float64,  # a healthy car's own, as tilt and bow in per cent of ln(volume)
+    "excess_pct": pl.Float64,  # own level and fault, mean over engine speed and pulls; a roster's error is no part
+    "tilt_pct": pl.Float64,
+    "bow_pct": pl.Float64,
+    "round_share": pl.Float64,
+    "ethanol_true_pct": pl.Float64,
+    "ethanol_measured": pl.Boolean,
+}
 
 
 def direct_cells(
@@ -45,10 +72,12 @@ def direct_cells(
     round_share: float = 1.0,
     spread: Spread = Spread(),
     measured_ethanol: float = 0.7,
+    faults: tuple[str, ...] = FAULTS,
 ) -> DirectFleet:
     """Invent a fleet of `cars` cars as cells of 2026Q3; the same seed gives the same fleet.
 
     round_share: 0 pumps with a straight duty, 1 round lobe. measured_ethanol: share of cars that log it.
+    faults: kinds of SIZES_PCT that a faulty car has one of, each as often.
     """
     rng = np.random.default_rng((seed, cars))
     setups = _setups(rng, max(2, round(cars / 11)))
@@ -56,28 +85,35 @@ def direct_cells(
     for number in range(cars):
         label = _label(number)
         engine, pump, boost, calibration, size, pressure = setups[number % len(setups)]
-        fault, severity = _fault(rng, faulty_share)
+        fault, severity = _fault(rng, faulty_share, faults)
         traits = rng.normal(0, [spread.level, spread.tilt, spread.bow])
         # a pump is chosen for its blend: stronger ones only where there is room
         ethanol_true = float(rng.choice([8.0, 10.0, 22.0, 35.0], p=[0.4, 0.3, 0.2, 0.1]))
         measured = rng.random() < measured_ethanol
-        stated = ethanol_true if measured else max(0.0, ethanol_true - rng.normal(0, 3))
+        stated = ethanol_true if measured else max(0.0, ethanol_true - rng.normal(0, LABEL_SD_PCT))
+        stated_pump = pump
+        if fault == "wrong_roster":  # chance of its own, so that the other cars stay as they are
+            own = np.random.default_rng((seed, cars, number))
+            stated_pump, stated, severity = _wrong_row(own, pump, ethanol_true, stated, 100 * severity)
+            measured = measured and stated_pump != pump
         gain = pressure * np.exp(rng.normal(0, 0.05))
         ceiling = {"K1": 97.5, "K2": 100.0}[calibration]
         car = _Car(label, fault, severity, traits, ethanol_true, measured, gain, size, ceiling, round_share, spread)
         cells, rows, extra = _car_logs(rng, car)
         parts.append(cells)
         pulls.append(rows)
-        roster.append((label, engine, pump, boost, calibration, stated))
-        level = 100 * (np.exp(traits[0]) - 1)
-        truth.append((label, fault, 100 * severity, level, 100 * (np.exp(extra) - 1)))
+        roster.append((label, engine, stated_pump, boost, calibration, stated))
+        level, tilt, bow = 100 * (np.exp(traits[0]) - 1), 100 * traits[1], 100 * traits[2]
+        excess = 100 * (np.exp(extra) - 1)
+        truth.append((label, fault, 100 * severity, level, excess, tilt, bow, round_share, ethanol_true, measured))
     pull_table = pl.concat(pulls)
     return DirectFleet(
         pl.concat(parts),
         pull_table,
         _ledger(pull_table),
         _roster(roster),
-        pl.DataFrame(truth, schema=["label", "fault", "severity_pct", "level_pct", "excess_pct"], orient="row"),
+        pl.DataFrame(truth, schema=TRUTH, orient="row"),
+        spread,
     )
 
 
@@ -87,7 +123,7 @@ def _label(number: int) -> str:
 
 def _setups(rng: np.random.Generator, count: int) -> list[tuple[str, str, str, str, float, float]]:
     """(engine, pump, boost hardware, calibration, pump size, pressure): combinations of 3 x 3 x 3 x 2."""
-    sizes = {"P1": 2.75, "P2": 3.1, "P3": 3.6}
+    sizes = PUMP_SIZES
     pressures = {"B1": 190.0, "B2": 215.0, "B3": 240.0}
     every = [(f"E{i % 3 + 1}", p, b, f"K{i % 2 + 1}") for i in range(6) for p in sizes for b in pressures]
     # a larger charger comes with a larger pump, mostly
@@ -96,18 +132,28 @@ def _setups(rng: np.random.Generator, count: int) -> list[tuple[str, str, str, s
     return [(*fitting[i], sizes[fitting[i][1]], pressures[fitting[i][2]]) for i in sorted(chosen)]
 
 
-def _fault(rng: np.random.Generator, share: float) -> tuple[str, float]:
+def _fault(rng: np.random.Generator, share: float, kinds: tuple[str, ...]) -> tuple[str, float]:
     if rng.random() >= share:
         return "", 0.0
-    fault = str(rng.choice(FAULTS))
-    low, high = {
-        "worn": (8, 20),
-        "starved": (12, 28),
-        "leak": (8, 18),
-        "drift": (10, 20),
-        "sticking": (0, 0),
-    }[fault]
-    return fault, float(rng.uniform(low, high)) / 100
+    fault = str(rng.choice(kinds))
+    return fault, float(rng.uniform(*SIZES_PCT[fault])) / 100
+
+
+def _wrong_row(
+    rng: np.random.Generator, pump: str, ethanol_true: float, stated: float, points: float
+) -> tuple[str, float, float]:
+    """Pump and blend of a roster row that is wrong in one of them, and the excess it feigns as a share."""
+    if rng.random() < 0.5:
+        other = str(rng.choice([name for name in PUMP_SIZES if name != pump]))
+        return other, stated, PUMP_SIZES[other] / PUMP_SIZES[pump] - 1.0
+    less = ethanol_true >= points and rng.random() < 0.5
+    wrong = ethanol_true - points if less else ethanol_true + points
+    return pump, wrong, _air_per_fuel(wrong) / _air_per_fuel(ethanol_true) - 1.0
+
+
+def _air_per_fuel(ethanol_pct: float) -> float:
+    """Air that a volume of the blend burns with, relative to gasoline: linear in the volume share. [1]"""
+    return 1.0 - 0.3477 * ethanol_pct / 100.0
 
 
 def fault_curve(fault: str, severity: float, rpm: Array, quarter_share: float) -> Array:
@@ -175,7 +221,7 @@ def _pull_cells(rng: np.random.Generator, car: _Car, extra: Array) -> tuple[pl.D
     boost_shape = np.interp(RPM, [2000, 3000, 5500, 6750], [0.75, 1.0, 1.0, 0.9])
     kpa = car.pressure_kpa * boost_shape * np.exp(rng.normal(0, 0.01))
     filling = np.interp(RPM, [2000, 4500, 6750], [0.86, 1.0, 0.9])
-    need = kpa / 100 * (298.15 / (air_c + 273.15)) ** 0.5 / lam / (1 - car.ethanol_pct / 100 * 0.3477)
+    need = kpa / 100 * (298.15 / (air_c + 273.15)) ** 0.5 / lam / _air_per_fuel(car.ethanol_pct)
     noise = rng.normal(0, car.spread.pull) + rng.normal(0, car.spread.cell, len(RPM))
     share = need * filling * np.exp(extra + noise) / car.size
     duty_grid = np.linspace(1, 100, 1000)
