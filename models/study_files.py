@@ -1,13 +1,19 @@
-"""The room's only disk: a study written to and read from STORE/studies/QUARTER, and a study of a store."""
+"""The room's only disk: a study and its drill written to and read from STORE/studies/QUARTER, and made of a store."""
 
 import json
 import os
 import tempfile
+from collections.abc import Callable
+from dataclasses import asdict
+from datetime import date
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
 from ingest.store import Store
+from models.drill import drill
+from models.fleet import NothingToStudyError, window
 from models.quarters import shifted
 from models.schemas import Study
 from models.study import run_study
@@ -42,7 +48,9 @@ def write_study(study: Study, store: Path) -> Path:
             table.write_parquet(made / f"{name}.parquet")
             if name in ALSO_CSV:
                 table.write_csv(made / f"{name}.csv")
-        text = json.dumps(study.summary, indent=2, sort_keys=True)
+        # a drill belongs to the study it was made with and goes with it
+        summary = {key: value for key, value in study.summary.items() if key != "drill"}
+        text = json.dumps(summary, indent=2, sort_keys=True)
         (made / "summary.json").write_text(text + "\n", encoding="utf-8")
         if folder.exists():
             os.replace(folder, Path(scratch) / "old")
@@ -51,7 +59,10 @@ def write_study(study: Study, store: Path) -> Path:
 
 
 def read_study(store: Path, quarter: str | None = None) -> Study:
-    """The study of a quarter, else the newest. Raises FileNotFoundError in words where there is none."""
+    """The study of a quarter, else the newest; summary["drill"] where one was made.
+
+    Raises FileNotFoundError in words where there is none.
+    """
     studies = Store(store).studies
     have = sorted(entry.parent.name for entry in studies.glob("*/summary.json"))
     if not have or (quarter and quarter not in have):
@@ -61,4 +72,51 @@ def read_study(store: Path, quarter: str | None = None) -> Study:
     chosen = quarter or have[-1]
     folder = studies / chosen
     tables = {name: pl.read_parquet(folder / f"{name}.parquet") for name in TABLES}
-    return Study(chosen, **tables, summary=json.loads((folder / "summary.json").read_text(encoding="utf-8")))
+    summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    if (folder / "drill.json").exists():
+        summary["drill"] = json.loads((folder / "drill.json").read_text(encoding="utf-8"))
+    return Study(chosen, **tables, summary=summary)
+
+
+def drill_of_store(
+    store: Path, quarter: str | None = None, *, progress: Callable[[int, int], None] | None = None
+) -> dict[str, Any]:
+    """Plant faults in the cars of a finished study, else of the newest, write the outcome beside it and give it.
+
+    Keys: quarter, sound, false_actions, found (a list of DRILL rows), and demo where the study has it.
+    Raises FileNotFoundError where there is no study, or it is older than the store's logs; NothingToStudyError where
+    no car is fit to plant a fault in. progress: called with runs done and runs in all.
+    """
+    study = read_study(store, quarter)
+    opened = Store(store)
+    cells, pulls, ledger = (lazy.collect() for lazy in (opened.cells(), opened.pulls(), opened.ledger()))
+    if _seen(study.quality) != _seen(ledger.filter(window(study.quarter, ledger, date.today()).in_quarter())):
+        raise FileNotFoundError(f"the study of {study.quarter} is older than the logs in this store. Run `study` again.")
+    made = drill(cells, pulls, ledger, opened.roster(), study.quarter, progress=progress)
+    if made.found.is_empty():
+        raise NothingToStudyError(
+            f"{study.quarter}: no car has two logs or more and no signal, so there is none to plant a fault in. "
+            "More logs of more cars would help."
+        )
+    told = asdict(made) | {"found": made.found.to_dicts()}
+    if study.summary.get("demo"):
+        told["demo"] = True
+    write_drill(told, store)
+    return told
+
+
+def write_drill(told: dict[str, Any], store: Path) -> Path:
+    """Write a drill, as `drill_of_store` gives it, beside the study of its quarter: whole or not at all. Its file."""
+    folder = Store(store).studies / told["quarter"]
+    text = json.dumps(told, indent=2, sort_keys=True, allow_nan=False)
+    with tempfile.TemporaryDirectory(dir=folder, prefix=".writing-") as scratch:
+        made = Path(scratch) / "drill.json"
+        made.write_text(text + "\n", encoding="utf-8")
+        os.replace(made, folder / "drill.json")
+    return folder / "drill.json"
+
+
+def _seen(logs: pl.DataFrame) -> list[tuple[Any, ...]]:
+    """What tells the log files of a quarter from those of another day."""
+    dated = logs.filter(pl.col("date").is_not_null())
+    return sorted(dated.select(pl.col("label").fill_null(""), "date", "rows_in", "rows_kept").iter_rows())

@@ -31,11 +31,15 @@ def within(rows: Rows, unit: slice, noise: Noise) -> Array:
     """Covariance of one spell's rows for one car with its own curve known: logs, pulls, cells. (n, n)"""
     same_log = rows.log[unit, None] == rows.log[None, unit]
     apart = np.abs(rows.band[unit, None] - rows.band[None, unit])
-    cells = noise.cell**2 * noise.neighbour**apart / np.sqrt(rows.pulls[unit, None] * rows.pulls[None, unit])
-    barometer = rows.barometer_sd[unit, None] * rows.barometer_sd[None, unit]
-    shared = noise.log**2 + noise.pull**2 / rows.pulls_of_log[unit, None] + barometer
+    fading = noise.cell**2 * noise.neighbour ** np.arange(apart.max(initial=0) + 1)  # by distance in bands
+    root = 1.0 / np.sqrt(rows.pulls[unit])
+    V = fading[apart] * (root[:, None] * root[None, :])
+    V += noise.log**2 + noise.pull**2 / rows.pulls_of_log[unit, None]
+    V += rows.barometer_sd[unit, None] * rows.barometer_sd[None, unit]
+    V *= same_log
     # a ridge far below any real noise keeps the matrix invertible where neighbours correlate fully
-    return np.asarray(np.where(same_log, shared + cells, 0.0) + np.diag(rows.extra_variance[unit] + 1e-8))
+    V[np.diag_indices_from(V)] += rows.extra_variance[unit] + 1e-8
+    return np.asarray(V)
 
 
 def unmeasured(rows: Rows, unit: slice) -> Array:
