@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ingest.channels import Candidate, Rule, normalised
-from ingest.table import Values
+from ingest.table import Values, finite, quantile
 from ingest.units import Unit, scale_and_offset
 
 _SHARE_TOP = (0.2, 1.05)  # highest value of a percentage that is written as a share of 1
@@ -30,7 +30,7 @@ def fit(candidate: Candidate, rule: Rule, values: Values, *, mapped: bool, stoic
     mapped: a mapping file says that this is the channel, so only its unit is left to find.
     stoichiometric: air-fuel ratio that the column shows at lambda 1.
     """
-    known = values[np.isfinite(values)]
+    known = finite(values)
     if not known.size:
         return "channel_empty"
     if not candidate.known_unit:
@@ -57,7 +57,7 @@ def _mostly_within(known: Values, plausible: tuple[float, float]) -> bool:
 
 def _by_values(candidate: Candidate, rule: Rule, values: Values, known: Values) -> Fit | str:
     """The first of the rule's bare units in which nearly all values are plausible."""
-    low, high = np.quantile(known, (_EDGE_SHARE, 1.0 - _EDGE_SHARE))
+    low, high = quantile(known, _EDGE_SHARE), quantile(known, 1.0 - _EDGE_SHARE)
     if high <= rule.unclear_up_to and high > 0:
         return "unit_unclear"
     for unit in rule.bare:

@@ -17,6 +17,7 @@ _GROUPED = rf"^[+-]?\d{{1,3}}(?:{_SPACES}\d{{3}})+(?:[.,]\d*)?$"
 # each with the decimal mark first: surely decimal, or perhaps a thousands mark (three digits behind it)
 _SURELY = r"^[+-]?(?:\d*{d}(?:\d{{0,2}}|\d{{4,}})|0\d*{d}\d+|[\d{t}]*{t}\d{{3}}{d}\d+)(?:[eE][+-]?\d+)?$"
 _PERHAPS = r"^[+-]?[1-9]\d{{0,2}}(?:{d}\d{{3}})+$"
+_FEW = 1000  # cells that show a decimal comma if there is any
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,12 @@ def number_format(columns: Sequence[pl.Series]) -> NumberFormat:
     >>> number_format([pl.Series(["850", "3,500"])])
     NumberFormat(decimal='.', thousands=',')
     """
-    cells = _without_spaces(pl.concat([column.rename("") for column in columns]).str.strip_chars().unique())
+    cells = pl.concat([column.rename("") for column in columns])
+    if not cells.str.contains(",", literal=True).any():
+        return NumberFormat()
+    if not cells.str.contains(".", literal=True).any() and _count(cells.head(_FEW), _SURELY, ","):
+        return NumberFormat(",")
+    cells = _without_spaces(cells.str.strip_chars().unique())
     dot, comma = (_count(cells, _SURELY, mark) for mark in (".", ","))
     if comma > dot:
         return NumberFormat(",", "." if _count(cells, r"\d{d}\d{{3}}", ".") else "")
@@ -95,12 +101,19 @@ def to_numbers(cells: pl.Series, form: NumberFormat, unit: str = "") -> tuple[np
     >>> values.tolist(), odd
     ([1000.5, nan, nan], ['oops'])
     """
-    numbers = None if unit or form != NumberFormat() else cells.cast(pl.Float64, strict=False)
-    if numbers is None or numbers.null_count() > cells.null_count():
+    if form.thousands or unit:
         numbers = _bare(cells, form, unit).cast(pl.Float64, strict=False)
-    lost = cells.filter(numbers.is_null() & cells.is_not_null()).unique(maintain_order=True)
+    else:
+        decimal = cells if form.decimal == "." else cells.str.replace(",", ".", literal=True)
+        numbers = decimal.cast(pl.Float64, strict=False)
+    lost = numbers.is_null() & cells.is_not_null()
+    odd = [cell for cell in cells.filter(lost).unique(maintain_order=True) if not is_missing(cell)]
+    if odd and not (form.thousands or unit):  # blanks around numbers, say
+        again = _bare(pl.Series(odd), form, "").cast(pl.Float64, strict=False)
+        numbers = numbers.zip_with(~lost, cells.replace_strict(odd, again, default=None, return_dtype=pl.Float64))
+        odd = [cell for cell, number in zip(odd, again, strict=True) if number is None]
     values = numbers.to_numpy().astype(np.float64)
-    return np.where(np.isfinite(values), values, np.nan), [cell for cell in lost if not is_missing(cell)]
+    return np.where(np.isfinite(values), values, np.nan), odd
 
 
 def _bare(cells: pl.Series, form: NumberFormat, unit: str) -> pl.Series:

@@ -146,7 +146,8 @@ def _assemble(
         events = find_events(batch, pulls, CellRule().tip_in_s)
         pull_table = pull_rows(batch, about, pulls, events)
         cells = cell_rows(batch, about, pulls, events)
-        kept = batch.filter(pl.col("nr").is_in(about["nr"].implode()))
+        is_kept = np.isin(batch["nr"].to_numpy(), about["nr"].to_numpy())
+        kept = batch if is_kept.all() else batch.filter(is_kept)
         kept_rows = dict(kept.group_by("nr").len().iter_rows())
         names = pl.Series("log", [log.log for log in logs])
         samples = kept.select(

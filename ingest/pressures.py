@@ -9,7 +9,7 @@ from ingest.channels import says
 from ingest.column_fit import Fit
 from ingest.findings import Finding
 from ingest.mapping import ChannelMap
-from ingest.table import Values
+from ingest.table import Values, quantile
 
 STANDARD_ATMOSPHERE_KPA = 101.325  # sea level of ISO 2533:1975
 ABSOLUTE_MIN_KPA = 5.0  # no running engine draws its manifold below this
@@ -63,8 +63,7 @@ def reference(fitted: Fit, mapped: str, unloaded: np.ndarray | None) -> tuple[st
     for kind in ("absolute", "gauge"):
         if says(kind, candidate.words) or (kind == "absolute" and "map" in candidate.words):
             return _unless_impossible(kind, fitted.values)
-    known = fitted.values[np.isfinite(fitted.values)]
-    lowest = np.quantile(known, _EDGE_SHARE)
+    lowest = quantile(fitted.values, _EDGE_SHARE)
     if lowest < ABSOLUTE_MIN_KPA:
         proven = lowest < _SURELY_BELOW_ZERO_KPA and candidate.lean != "absolute"
         return "gauge", "" if proven or candidate.lean == "gauge" else "gauge_assumed"
@@ -78,8 +77,7 @@ def reference(fitted: Fit, mapped: str, unloaded: np.ndarray | None) -> tuple[st
 
 
 def _unless_impossible(kind: str, values: Values) -> tuple[str, str]:
-    known = values[np.isfinite(values)]
-    if kind == "absolute" and np.quantile(known, _EDGE_SHARE) < 0.0:
+    if kind == "absolute" and quantile(values, _EDGE_SHARE) < 0.0:
         return "gauge", "gauge_assumed"
     return kind, ""
 

@@ -128,16 +128,10 @@ class TextSource:
 
     def _uniform_table(self, wanted: frozenset[int]) -> Table | None:
         """The quick road, for text in which every line is a row of plain numbers; None where it is not."""
-        dialect = self.dialect
         data = _ended(self.text.body[self._data_start :])
-        count = count_if_uniform(data, dialect.delimiter.encode(), dialect.width)
-        if count is None or (dialect.decimal == "," and b"." in data):  # a thousands mark, perhaps
-            return None
-        if not (frame := _parsed(data, count, wanted, dialect, as_text=False)):
-            return None
-        numbers = {i: _finite(frame[i].to_numpy()) for i in sorted(wanted - dialect.stamps)}
-        texts = {i: frame[i] for i in wanted & dialect.stamps}
-        return Table(np.arange(1, count + 1), numbers, texts, {}, count, {}, ())
+        count = count_if_uniform(data, self.dialect.delimiter.encode(), self.dialect.width)
+        numbers = _numbers(data, count, wanted, self.dialect) if count else None
+        return Table(np.arange(1, count + 1), *numbers, {}, count, {}, ()) if count and numbers else None
 
     def _careful_table(self, wanted: frozenset[int]) -> tuple[Table, str]:
         """The road for everything else: each record is looked at, and every cell is text first.
@@ -152,11 +146,17 @@ class TextSource:
         header = self.preamble.split("\n")[max(0, dialect.header_line) : -1]
         # no line break at the end: the recorder may have stopped within the line
         sorted_out = sort_records(records, _cells(header, dialect), dialect, cut=not data.endswith(b"\n"))
-        columns = _columns(records, sorted_out, wanted, dialect)
-        texts = {i: column for i, column in columns.items() if i in dialect.stamps}
-        cells = {i: column for i, column in columns.items() if i not in texts}
-        units = dialect.units if dialect.units_in == "cells" else ("",) * dialect.width
-        numbers, odd, decimal = all_to_numbers(cells, units)
+        rows = _rows(records, sorted_out, dialect)
+        if plain := _numbers(b"".join(rows), len(rows), wanted, dialect):
+            numbers, texts = plain
+            odd: dict[int, list[str]] = {}
+            decimal = dialect.decimal
+        else:
+            columns = _as_text(rows, wanted, dialect)
+            texts = {i: column for i, column in columns.items() if i in dialect.stamps}
+            cells = {i: column for i, column in columns.items() if i not in texts}
+            units = dialect.units if dialect.units_in == "cells" else ("",) * dialect.width
+            numbers, odd, decimal = all_to_numbers(cells, units)
         places, dropped = sorted_out.places, sorted_out.dropped
         return Table(places, numbers, texts, odd, sorted_out.rows_in, dropped, sorted_out.findings), decimal
 
@@ -189,18 +189,32 @@ def _parsed(
     return {i: frame[str(i)] for i in wanted} if frame.height == count else None
 
 
-def _columns(
-    records: Records, sorted_out: SortedRecords, wanted: frozenset[int], dialect: Dialect
-) -> dict[int, pl.Series]:
-    """The wanted columns of the rows kept, as text."""
-    rows = [records[i] for i in sorted_out.kept]
-    if dialect.trailing:
-        delimiter = dialect.delimiter.encode()
-        short = (records.cells[sorted_out.kept] < dialect.width).tolist()
-        rows = [row + delimiter if is_short else row for row, is_short in zip(rows, short, strict=True)]
-    if columns := _parsed(b"\n".join([*rows, b""]), len(rows), wanted, dialect, as_text=True):
+def _numbers(
+    data: bytes, count: int, wanted: frozenset[int], dialect: Dialect
+) -> tuple[dict[int, Values], dict[int, pl.Series]] | None:
+    """Numbers, and stamps as text, of `count` rows in which every wanted cell is a plain number; None if not so."""
+    if dialect.decimal == "," and b"." in data:
+        return None  # a thousands mark, perhaps
+    columns = _parsed(data, count, wanted, dialect, as_text=False)
+    if columns is None:
+        return None
+    texts = {i: columns[i] for i in wanted & dialect.stamps}
+    return {i: _finite(columns[i].to_numpy()) for i in sorted(wanted - dialect.stamps)}, texts
+
+
+def _rows(records: Records, sorted_out: SortedRecords, dialect: Dialect) -> list[bytes]:
+    """The rows kept, each of full width and with its line feed."""
+    delimiter = dialect.delimiter.encode()
+    short = (records.cells[sorted_out.kept] < dialect.width).tolist()
+    ends = [delimiter + b"\n" if is_short else b"\n" for is_short in short]
+    return [records[i] + end for i, end in zip(sorted_out.kept.tolist(), ends, strict=True)]
+
+
+def _as_text(rows: list[bytes], wanted: frozenset[int], dialect: Dialect) -> dict[int, pl.Series]:
+    """The wanted columns."""
+    if columns := _parsed(b"".join(rows), len(rows), wanted, dialect, as_text=True):
         return columns
-    cells = _cells([row.decode("utf-8", errors="replace") for row in rows], dialect)
+    cells = _cells([row.decode("utf-8", errors="replace").removesuffix("\n") for row in rows], dialect)
     return {i: pl.Series([row[i] for row in cells], dtype=pl.String) for i in wanted}
 
 

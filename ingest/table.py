@@ -13,6 +13,23 @@ from ingest.findings import Finding
 Values = NDArray[np.float64]
 
 
+def finite(values: Values) -> Values:
+    """The values that are there; a copy only where some are not."""
+    known = np.isfinite(values)
+    return values if known.all() else values[known]
+
+
+def quantile(values: Values, share: float) -> float:
+    """The value below which `share` of the finite `values` lie: one of them, the nearest rank.
+
+    >>> quantile(np.array([4.0, 1.0, np.nan, 3.0, 2.0]), 0.5)
+    3.0
+    """
+    known = finite(values)
+    rank = round(share * (known.size - 1) + 1e-9)
+    return float(np.partition(known, rank)[rank])
+
+
 @dataclass(frozen=True)
 class Table:
     """Data rows of one file.
