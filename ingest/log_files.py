@@ -10,10 +10,10 @@ from pathlib import Path, PurePosixPath
 import polars as pl
 
 from ingest.findings import Finding, effect, in_words
-from ingest.labels import Key
+from ingest.labels import Key, plain_name
 from ingest.mapping import ChannelMap
 from ingest.one_batch import Log, one_batch
-from ingest.read_log import read_log
+from ingest.read_log import read_cars, read_log
 from ingest.reading import Reading, refusal
 from ingest.roster import Places
 from ingest.seen_files import Seen
@@ -22,6 +22,8 @@ from ingest.unpack import UnpackError, unpack
 
 BATCH_LOGS = 200
 BATCH_BYTES = 64_000_000  # of unpacked text
+_NOT_OPENED = ("unreadable", "archive_broken", "archive_too_large", "archive_without_log")
+CAR_MARK = "//"  # between the place of a file of several cars and the car; no path holds it
 _TRIED_AGAIN = ("unreadable", "mdf4_not_installed")  # by the next run: what stands in the way is not in the file
 
 
@@ -41,7 +43,7 @@ class Setting:
     """What reading needs to know, the same for all files.
 
     labels: plain name of a car -> label. run: in the names of its segments, so that what a killed run's
-    processes still write is not taken for this one's.
+    processes still write is not taken for this one's. car_column: names the cars in files of several, or "".
     """
 
     key: Key
@@ -54,11 +56,13 @@ class Setting:
     reading: str
     segments: Path
     run: str
+    car_column: str = ""
 
     def label_of(self, place: str) -> str | None:
         """Label of the car a place belongs to."""
-        car = self.places.car_of(PurePosixPath(place))
-        return None if car is None else self.labels[car]
+        _, named, car_named = place.partition(CAR_MARK)
+        car = plain_name(car_named) if named else self.places.car_of(PurePosixPath(place))
+        return self.labels.get(car) if car else None
 
 
 @dataclass(frozen=True)
@@ -130,7 +134,7 @@ def make_segments(number: int, files: Sequence[LogFile], setting: Setting) -> li
     made: list[Made] = []
     batch = _Batch(setting)
     for file in files:
-        for place, content, reading in _logs_in(file):
+        for place, content, reading in _with_gone(file, _logs_in(file, setting)):
             batch.take(file, place, content, reading)
             if batch.is_full:
                 made.append(batch.made(f"{number:08d}-{len(made):04d}-{setting.run}"))
@@ -139,17 +143,41 @@ def make_segments(number: int, files: Sequence[LogFile], setting: Setting) -> li
     return made
 
 
-def _logs_in(file: LogFile) -> Iterator[tuple[str, bytes, Reading | None]]:
-    """Place and content of each log of a file; with a Reading where the file itself is refused."""
+_Found = tuple[str, bytes, Reading | None]  # place, content, and a Reading where there is one already
+
+
+def _logs_in(file: LogFile, setting: Setting) -> Iterator[_Found]:
+    """Each log of a file; an archive has several, and so has a file whose column names the cars."""
     content = b""
     try:
         content = file.path.read_bytes()
         for place, member in unpack(file.place, content):
-            yield place, member, None
+            if not setting.car_column:
+                yield place, member, None
+                continue
+            day = _day_on_disk(file)
+            for car, reading in read_cars(place, member, setting.car_column, modified=day, mapping=setting.mapping):
+                mark = "" if car is None else f"{CAR_MARK}{car}"
+                yield place + mark, mark.encode() + member, reading
     except UnpackError as error:
         yield file.place, content, refusal(error.finding)
     except OSError as error:
         yield file.place, content, refusal(Finding("unreadable", detail=error.strerror or ""))
+
+
+def _with_gone(file: LogFile, found: Iterator[_Found]) -> Iterator[_Found]:
+    """All logs found in a file, and a refusal for each that it held once and does not any more."""
+    gone, is_whole = set(file.known), True
+    for log in found:
+        gone.discard(log[0])
+        is_whole = is_whole and not (log[2] and log[2].refused in _NOT_OPENED)
+        yield log
+    if is_whole:
+        yield from ((place, b"", refusal(Finding("log_gone"))) for place in sorted(gone))
+
+
+def _day_on_disk(file: LogFile) -> date:
+    return date.fromtimestamp(file.mtime_ns / 1e9)
 
 
 class _Batch:
@@ -180,10 +208,11 @@ class _Batch:
             self._kept_seen.append(_with_segment(seen, known.segment))
             return
         if reading is None:
-            modified = date.fromtimestamp(file.mtime_ns / 1e9)
-            reading = read_log(place, content, modified=modified, mapping=setting.mapping)
+            reading = read_log(place, content, modified=_day_on_disk(file), mapping=setting.mapping)
         if reading.refused in _TRIED_AGAIN:
             seen = replace(seen, reading="")
+        elif reading.refused == "log_gone":
+            seen = replace(seen, log="")
         twice = any((own.log, own.label) == (log, label) for own in self._logs)
         self._logs.append(Log(log, setting.key.source(place), label, reading, twice))
         self._seen.append(seen)

@@ -58,6 +58,7 @@ def ingest_logs(
     store: Path,
     *,
     channels: Path | None = None,
+    car_column: str = "",
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
     today: date | None = None,
@@ -65,7 +66,8 @@ def ingest_logs(
     """Add the new and changed logs of a folder to a store.
 
     logs: folder, walked whole. roster: CSV or XLSX. store: made if absent; names and key go beside it.
-    channels: the club's own mapping file. workers: processes. progress: told (files done, files to do).
+    channels: the club's own mapping file. car_column: the column that names the cars in files of several.
+    workers: processes. progress: told (files done, files to do).
     today: a later day of a log is not believed; by default the system's.
     A killed run leaves whole segments; the next run goes on from there.
     Raises InputError with every problem at once; then nothing was ingested.
@@ -86,9 +88,10 @@ def ingest_logs(
             mapping,
             {name: rule.plausible for name, rule in rules().items()},
             today or date.today(),
-            _reading(channels),
+            _reading(channels, car_column),
             store / "segments",
             secrets.token_hex(3),
+            car_column,
         )
         return _ingest(files, sheet, home, setting, workers, progress)
 
@@ -121,10 +124,11 @@ def _checked_input(
     return files, sheet, mapping
 
 
-def _reading(channels: Path | None) -> str:
-    """How logs are read, in short: a changed mapping file means that they must be read again."""
+def _reading(channels: Path | None, car_column: str) -> str:
+    """How logs are read, in short: a changed mapping file or car column means that they must be read again."""
     mapping = hashlib.sha256(channels.read_bytes()).hexdigest()[:12] if channels else ""
-    return f"{READING}:{mapping}"
+    cars = hashlib.sha256(plain_name(car_column).encode()).hexdigest()[:12] if car_column else ""
+    return f"{READING}:{mapping}:{cars}" if cars else f"{READING}:{mapping}"
 
 
 @dataclass

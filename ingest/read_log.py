@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from ingest.assignment import NEEDED, assign
+from ingest.car_column import by_car, car_column, with_text
 from ingest.channels import Claims, claims
 from ingest.clocks import Clock
 from ingest.column_fit import Fit, is_bare_equivalence_ratio
@@ -61,13 +62,51 @@ def read_log(name: str, content: bytes, *, modified: date | None = None, mapping
     return logs[0][1]
 
 
+def read_cars(
+    name: str, content: bytes, column: str, *, modified: date | None = None, mapping: ChannelMap | None = None
+) -> list[tuple[str | None, Reading]]:
+    """(car, Reading) for every car that a column of an unpacked file names. Never raises for bad content.
+
+    column: its name in the header. A file without it gives a single (None, Reading). The car "" stands for
+    rows that name none.
+    """
+    try:
+        source = open_log(content)
+        place = None if isinstance(source, Finding) else car_column(source, column)
+        if isinstance(source, Finding) or place is None:
+            reading = _guarded(name, content, modified, mapping or EMPTY_MAP)
+            return [(None, replace(reading, findings=(*reading.findings, Finding("car_column_missing"))))]
+        whole = _opened(with_text(source, place), mapping or EMPTY_MAP, frozenset({place}))
+        try:
+            _check_rows(whole)
+        except _RefusedError as refused:
+            return [("", _refused(whole, refused))]
+        tables, lost = by_car(whole.table, place)
+        logs = [(car, replace(whole, table=table, findings=[*whole.findings])) for car, table in tables.items()]
+        readings: list[tuple[str | None, Reading]] = [(car, _finished(log, name, modified)) for car, log in logs]
+        if lost:
+            without = Finding("rows_without_car", rows=lost)
+            readings.append(("", refusal(without, dialect=source.in_short(), rows_in=lost)))
+        return readings
+    except Exception as error:
+        return [("", _failed(error))]
+
+
 def _guarded(name: str, content: bytes, modified: date | None, mapping: ChannelMap) -> Reading:
     try:
-        return _read(name, content, modified, mapping)
-    except UnreadableError as error:
+        source = open_log(content)
+        if isinstance(source, Finding):
+            return refusal(source)
+        return _finished(_opened(source, mapping), name, modified)
+    except Exception as error:
+        return _failed(error)
+
+
+def _failed(error: Exception) -> Reading:
+    """One odd file must not end a run over ten thousand."""
+    if isinstance(error, UnreadableError):
         return refusal(error.finding)
-    except Exception as error:  # one odd file must not end a run over ten thousand
-        return refusal(Finding("reader_failed", detail=f"{type(error).__name__}: {error}"))
+    return refusal(Finding("reader_failed", detail=f"{type(error).__name__}: {error}"))
 
 
 def open_log(content: bytes) -> Source | Finding:
@@ -104,20 +143,25 @@ class _RefusedError(Exception):
         self.reasons = reasons
 
 
-def _read(name: str, content: bytes, modified: date | None, mapping: ChannelMap) -> Reading:
-    source = open_log(content)
-    if isinstance(source, Finding):
-        return refusal(source)
+def _opened(source: Source, mapping: ChannelMap, more: frozenset[int] = frozenset()) -> _Log:
+    """The columns that may be channels, and `more`."""
     claimed = claims(source.names, source.units, mapping)
-    table = source.table(claimed.columns)
-    log = _Log(source, claimed, table, mapping, [*source.findings, *table.findings])
-    log.findings += [Finding("column_name_twice", detail=column) for column in claimed.repeated]
+    table = source.table(claimed.columns | more)
+    repeated = [Finding("column_name_twice", detail=column) for column in claimed.repeated]
+    return _Log(source, claimed, table, mapping, [*source.findings, *table.findings, *repeated])
+
+
+def _finished(log: _Log, name: str, modified: date | None) -> Reading:
     try:
         return _read_table(log, name, modified)
     except _RefusedError as refused:
-        first, *others = refused.reasons
-        notes = (*others, *log.findings)
-        return refusal(first, dialect=source.in_short(), rows_in=table.rows_in, notes=notes)
+        return _refused(log, refused)
+
+
+def _refused(log: _Log, refused: _RefusedError) -> Reading:
+    first, *others = refused.reasons
+    notes = (*others, *log.findings)
+    return refusal(first, dialect=log.source.in_short(), rows_in=log.table.rows_in, notes=notes)
 
 
 def _read_table(log: _Log, name: str, modified: date | None) -> Reading:

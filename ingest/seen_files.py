@@ -15,7 +15,8 @@ class Seen:
     """One log as it was when it went in (or was refused).
 
     file: where the file lies under the folder of logs. place: the same, or file/member of an archive.
-    log: keyed digest. label: "" where the car was not on the roster. reading: how logs were read then.
+    log: keyed digest; "" where the file does not hold the log any more. label: "" where the car was not on the
+    roster. reading: how logs were read then.
     segment: of the store; the row counts only if the segment does.
     """
 
@@ -42,7 +43,9 @@ class SeenFiles:
         counts = set(segments)
         whole, rows = _read(path)
         for row in rows:
-            if row.segment in counts:
+            if row.segment in counts and not row.log:
+                self._by_file.get(row.file, {}).pop(row.place, None)
+            elif row.segment in counts:
                 self._by_file.setdefault(row.file, {})[row.place] = row
             else:
                 whole = False

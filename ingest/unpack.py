@@ -52,11 +52,19 @@ def _unpack(name: str, content: bytes, depth: int) -> list[tuple[str, bytes]]:
                 return [(name, content)]  # an office document, not an archive
             members = [info for info in archive.infolist() if not _is_extra(info)]
             _check_size(sum(info.file_size for info in members))
-            unpacked = [(f"{name}/{info.filename}", archive.read(info)) for info in members]
+            unpacked = [(f"{name}/{_plain_path(info.filename)}", archive.read(info)) for info in members]
         if not unpacked:
             raise UnpackError(Finding("archive_without_log"))
         return [log for member, data in unpacked for log in _unpack(member, data, depth - 1)]
     return [(name, content)]
+
+
+def _plain_path(member: str) -> str:
+    r"""
+    >>> _plain_path("/club//anna\\a.csv")
+    'club/anna/a.csv'
+    """
+    return "/".join(filter(None, member.replace("\\", "/").split("/")))
 
 
 def _is_extra(info: zipfile.ZipInfo) -> bool:
