@@ -25,9 +25,11 @@ _ROOM_OF = {
     "study_of_store": "models.study_files",
     "read_study": "models.study_files",
     "write_study": "models.study_files",
+    "drill_of_store": "models.study_files",
     "write_report": "reports",
     "signals_text": "reports.terminal",
     "car_text": "reports.terminal",
+    "drill_text": "reports.terminal",
 }
 
 
@@ -131,15 +133,15 @@ def _synthesize(
 def _inspect(
     logs: Annotated[list[Path], typer.Argument(metavar="LOG...", exists=True, dir_okay=False, help="Log files.")],
     channels: Channels = None,
+    car_column: CarColumn = "",
     as_json: AsJson = False,
 ) -> int:
     """Show how a log would be read; write nothing."""
-    from ingest import inspect_log
+    from ingest import inspect_logs
     from reports.log_text import log_text
 
     kept = 0
-    for log in logs:
-        seen = inspect_log(log, channels=channels)
+    for seen in (seen for log in logs for seen in inspect_logs(log, channels=channels, car_column=car_column)):
         kept += seen["verdict"] == "kept"
         if as_json:
             print_json(seen)
@@ -158,13 +160,18 @@ def _ingest(
     ],
     store: StoreFolder,
     channels: Channels = None,
+    car_column: CarColumn = "",
+    workers: Workers = None,
 ) -> int:
     """Add new or changed logs to the store."""
     from ingest import ingest_logs
     from reports.log_text import ingest_text
 
+    many = workers or usual_workers()
     with progress("Reading logs") as reached:
-        result = ingest_logs(logs, roster, store, channels=channels, progress=reached)
+        result = ingest_logs(
+            logs, roster, store, channels=channels, car_column=car_column, workers=many, progress=reached
+        )
     typer.echo(ingest_text(result))
     return DONE if result.kept or result.skipped else NOTHING_USABLE
 
@@ -214,6 +221,21 @@ def _car(label: Label, store: StoreFolder, quarter: Quarter = None, as_json: AsJ
         typer.echo(car_text(study, label))
 
 
+@app.command("drill", epilog="Example: pumpcensus drill --store store --quarter 2026Q3")
+@ends("planted", stopped="Nothing was written.")
+def _drill(store: StoreFolder, quarter: Quarter = None, as_json: AsJson = False) -> None:
+    """Plant faults in copies of a finished study's cars: how many are found?"""
+    from models.study_files import drill_of_store
+    from reports.terminal import drill_text
+
+    with progress("Planting faults") as reached:
+        told = drill_of_store(store, quarter, progress=reached)
+    if as_json:
+        print_json(told)
+    else:
+        typer.echo(drill_text(told))
+
+
 @app.command("labels", epilog="Example: pumpcensus labels --store store")
 @ends("shown")
 def _labels(store: StoreFolder) -> None:
@@ -222,6 +244,22 @@ def _labels(store: StoreFolder) -> None:
 
     for car, label in sorted(read_labels(store).items()):
         typer.echo(f"{label}  {car}")
+
+
+@app.command("forget", epilog="Example: pumpcensus forget car-7 --store store")
+@ends("removed")
+def _forget(
+    car: Annotated[str, typer.Argument(metavar="CAR", help="Its name on the roster, or its label.")], store: StoreFolder
+) -> None:
+    """Remove a member's logs from the store, and keep them out from now on."""
+    from ingest import forget_car
+
+    logs = forget_car(car, store)
+    typer.echo(f"{car}: {logs} logs removed from {store}; later runs of ingest pass the car over.")
+    typer.echo(
+        "Still to do by hand: take the car off the roster, delete its log files, and make studies and reports "
+        "anew, for earlier ones still hold the label's figures."
+    )
 
 
 def main() -> None:

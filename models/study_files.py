@@ -4,7 +4,6 @@ import json
 import os
 import tempfile
 from collections.abc import Callable
-from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -91,14 +90,19 @@ def drill_of_store(
     opened = Store(store)
     cells, pulls, ledger = (lazy.collect() for lazy in (opened.cells(), opened.pulls(), opened.ledger()))
     if _seen(study.quality) != _seen(ledger.filter(window(study.quarter, ledger, date.today()).in_quarter())):
-        raise FileNotFoundError(f"the study of {study.quarter} is older than the logs in this store. Run `study` again.")
+        raise FileNotFoundError(f"the study of {study.quarter} saw other logs than this store has. Run `study` again.")
     made = drill(cells, pulls, ledger, opened.roster(), study.quarter, progress=progress)
     if made.found.is_empty():
         raise NothingToStudyError(
             f"{study.quarter}: no car has two logs or more and no signal, so there is none to plant a fault in. "
             "More logs of more cars would help."
         )
-    told = asdict(made) | {"found": made.found.to_dicts()}
+    told: dict[str, Any] = {
+        "quarter": made.quarter,
+        "sound": made.sound,
+        "false_actions": made.false_actions,
+        "found": made.found.to_dicts(),
+    }
     if study.summary.get("demo"):
         told["demo"] = True
     write_drill(told, store)

@@ -6,6 +6,6 @@ says what the page tells, `charts` draws, `page` renders.
 
 from reports.page import render
 from reports.report_files import write_report
-from reports.terminal import car_text, signals_text
+from reports.terminal import car_text, drill_text, signals_text
 
-__all__ = ["car_text", "render", "signals_text", "write_report"]
+__all__ = ["car_text", "drill_text", "render", "signals_text", "write_report"]

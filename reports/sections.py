@@ -9,6 +9,7 @@ from models.schemas import Study
 from reports import wording
 from reports.cards import NOTHING_FOUND_PCT, Card, Spell, cards, named, spells
 from reports.charts import bands, caterpillar, funnel
+from reports.drill import DrillShown, drill_shown
 from reports.figures import Figure
 from reports.next_logs import NextLog, next_logs
 from reports.quality import Quality, quality
@@ -74,6 +75,7 @@ class Report:
     cards: tuple[Card, ...]
     next_logs: tuple[NextLog, ...]
     trust: tuple[Fact, ...]
+    drill: DrillShown | None
     quality: Quality
     cautions: tuple[wording.Caution, ...]
     made_with: str
@@ -115,6 +117,7 @@ def report(study: Study) -> Report:
         cards=tuple(cards(every)),
         next_logs=tuple(next_logs(cars)),
         trust=tuple(trust(study)),
+        drill=drill_shown(study.summary["drill"]) if "drill" in study.summary else None,
         quality=quality(study.quality),
         cautions=wording.cautions(),
         made_with=", ".join(f"{name} {version}" for name, version in made_with.items()),

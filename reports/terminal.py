@@ -11,11 +11,13 @@ from models.schemas import Study
 from reports import wording
 from reports.cards import Spell, by_urgency, named, spells
 from reports.charts.car_curve import CEILING_SHARE
+from reports.drill import drill_shown
 from reports.sections import overview
 from reports.tables import UNKNOWN, figure, interval, signed
 
 WIDTH = 80
 CURVE_COLUMNS = 48  # of the text chart
+PLAIN_SIGNS = str.maketrans("\N{MINUS SIGN}\N{EN DASH}\N{NO-BREAK SPACE}\u201c\u201d\u2019", '-- ""\'')
 PEERS, EXPECTED, CAR, CAR_AT_CEILING = "-", "|", "o", "#"
 
 
@@ -57,10 +59,23 @@ def car_text(study: Study, label: str) -> str:
     return _plain(line for spell in spells(only) for line in [*_spell_lines(spell), ""])
 
 
+def drill_text(drill: dict[str, Any]) -> str:
+    """A drill, as `models.study_files.drill_of_store` gives it: a line a fault and size, and what they mean."""
+    shown = drill_shown(drill)
+    lines = textwrap.wrap(f"Faults planted in copies of this fleet's own cars, quarter {drill['quarter']}.", WIDTH)
+    if drill.get("demo"):
+        lines += ["All cars of this study are invented."]
+    lines += ["", *(f"{row[0]:<29}" + "".join(f"{text:>10}" for text in row[1:])
+                    for row in (shown.table.headings, *shown.table.rows)), ""]  # fmt: skip
+    for text in (shown.sound, shown.explained, shown.law):
+        lines += textwrap.wrap(text, WIDTH)
+    return _plain(lines)
+
+
 def _plain(lines: Iterable[str]) -> str:
     """Signs every terminal can show, whatever its code page."""
     text = "\n".join(line.rstrip() for line in lines).rstrip()
-    return text.replace("\N{MINUS SIGN}", "-").replace("\N{EN DASH}", "-").replace("\N{NO-BREAK SPACE}", " ")
+    return text.translate(PLAIN_SIGNS)
 
 
 def _spell_lines(spell: Spell) -> Iterator[str]:

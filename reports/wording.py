@@ -11,6 +11,7 @@ from models.schemas import CHECKS, PATTERNS
 
 SIGNAL_CODES = ("action", "warning", "clear", "undecided")
 LIMIT_CODES = ("rail_short", "reached", "none", "unknown")
+FAULT_CODES = ("all_speeds", "top", "bottom", "drift", "dropouts")
 CHANGE_CODES = ("new", "worse", "better", "gone", "repaired", "same")
 
 
@@ -55,6 +56,7 @@ def _advice() -> dict[str, Any]:
         "signals": SIGNAL_CODES,
         "limits": LIMIT_CODES,
         "changes": CHANGE_CODES,
+        "faults": FAULT_CODES,
         "patterns": PATTERNS,
         "checks": CHECKS,
     }
@@ -94,6 +96,16 @@ def change(code: str) -> str:
     "not in this quarter's logs"
     """
     words: dict[str, str] = _advice()["changes"]
+    return words[code]
+
+
+def fault(code: str) -> str:
+    """What readers see of a fault that a drill plants.
+
+    >>> fault("drift")
+    'growing over the quarter'
+    """
+    words: dict[str, str] = _advice()["faults"]
     return words[code]
 
 

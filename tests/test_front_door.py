@@ -34,7 +34,7 @@ HEAVY = {
     "jinja2",
     "pint",
 }
-COMMANDS = ["demo", "synthesize", "inspect", "ingest", "study", "report", "car", "labels"]
+COMMANDS = ["demo", "synthesize", "inspect", "ingest", "study", "report", "car", "drill", "labels"]
 
 
 def run(*words: str | Path) -> Any:
@@ -78,6 +78,7 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
         "ingest": {"ingest_logs": noting("ingest", result), "inspect_log": noting("inspect", seen)},
         "ingest.labels": {"read_labels": noting("labels", {"Blue car": LABEL})},
         "models.study_files": {
+            "drill_of_store": noting("drill", {"quarter": "2026Q3", "sound": 9, "false_actions": 0, "found": []}),
             "study_of_store": noting("study", a_study()),
             "read_study": noting("read", a_study()),
         },
@@ -85,6 +86,7 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
         "reports.terminal": {
             "signals_text": noting("signals", "the signals"),
             "car_text": noting("car", "one car"),
+            "drill_text": noting("drilled", "the drill"),
         },
         "synthetic_fleet": {"synthesize": noting("synthesize", None)},
     }
@@ -176,6 +178,22 @@ def test_a_quarter_is_handed_on_and_a_wrong_one_is_a_usage_error(rooms: SimpleNa
         result = run("study", "--store", "s", "--quarter", wrong)
         assert result.exit_code == 2
         assert "as in 2026Q3" in result.stderr
+
+
+def test_drill_reports_progress_and_prints_its_words_or_json(rooms: SimpleNamespace) -> None:
+    result = run("drill", "--store", "s", "--quarter", "2026q3")
+    assert (result.exit_code, result.stdout) == (0, "the drill\n")
+    assert rooms.asked[0][:3] == ("drill", Path("s"), "2026Q3")
+    assert result.stderr.splitlines()[-1] == "Planting faults: 100 of 100"
+    told = json.loads(run("drill", "--store", "s", "--json").stdout)
+    assert told == {"quarter": "2026Q3", "sound": 9, "false_actions": 0, "found": []}
+
+
+def test_a_drill_without_a_study_says_what_to_do(rooms: SimpleNamespace) -> None:
+    rooms.fails("models.study_files", "drill_of_store", FileNotFoundError("no study there. Run `study` first."))
+    result = run("drill", "--store", "s")
+    assert result.exit_code == 1
+    assert result.stderr.splitlines() == ["no study there. Run `study` first.", "1 problem; nothing was planted."]
 
 
 @pytest.mark.usefixtures("rooms")

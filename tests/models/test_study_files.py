@@ -13,8 +13,18 @@ import pytest
 from ingest.schemas import CELLS, PULLS
 from ingest.store import Store, commit, create_store, write_roster, write_tables
 from models import study_files
+from models.drill import DRILL, Drill
+from models.fleet import NothingToStudyError
 from models.schemas import Study
-from models.study_files import ALSO_CSV, TABLES, read_study, study_of_store, write_study
+from models.study_files import (
+    ALSO_CSV,
+    TABLES,
+    drill_of_store,
+    read_study,
+    study_of_store,
+    write_drill,
+    write_study,
+)
 
 # what other people's scripts rely on: written out here by hand, not taken from the code
 CARS_CSV = (
@@ -39,6 +49,15 @@ def study(studied: Callable[..., Any]) -> Study:
 @pytest.fixture
 def store(tmp_path: Path) -> Path:
     return create_store(tmp_path / "store").path
+
+
+def filled(store: Path, fleet: Any) -> None:
+    """Put a fleet's tables into an empty store."""
+    segment = store / "segments" / "one"
+    segment.mkdir(parents=True)
+    write_tables(segment, {"cells": fleet.cells.select(*CELLS), "pulls": fleet.pulls.select(*PULLS)})
+    commit(segment, fleet.ledger)
+    write_roster(Store(store), fleet.roster)
 
 
 def test_a_study_comes_back_as_it_was_written(study: Study, store: Path) -> None:
@@ -129,12 +148,7 @@ def test_a_store_is_where_studies_lie(store: Path) -> None:
 def test_the_study_of_a_store_is_that_of_its_tables(
     store: Path, studied: Callable[..., Any], study_of: Callable[..., Study]
 ) -> None:
-    fleet = studied(12, 1).fleet
-    segment = store / "segments" / "one"
-    segment.mkdir(parents=True)
-    write_tables(segment, {"cells": fleet.cells.select(*CELLS), "pulls": fleet.pulls.select(*PULLS)})
-    commit(segment, fleet.ledger)
-    write_roster(Store(store), fleet.roster)
+    filled(store, studied(12, 1).fleet)
     found = study_of_store(store, "2026Q3", demo=True)
     assert found.cars.equals(studied(12, 1).study.cars)
     assert read_study(store).summary["demo"] is True
@@ -143,3 +157,71 @@ def test_the_study_of_a_store_is_that_of_its_tables(
     write_study(replace(found, quarter="2026Q2"), store)
     again = study_of_store(store, "2026Q3")
     assert set(again.changes["change"]) == {"same"}
+
+
+# ---- the drill
+
+FOUND = {"fault": "top", "size_pct": 12.0, "planted": 3, "action": 1, "noticed": 2, "expected_noticed": 2.2}
+
+
+@pytest.fixture
+def drilled(study: Study, store: Path, studied: Callable[..., Any], monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A store with a study and its tables, and a stand-in for the minute of drilling."""
+    filled(store, studied(12, 1).fleet)
+    write_study(study, store)
+
+    def stand_in(cells: Any, pulls: Any, ledger: Any, roster: Any, quarter: str, progress: Any) -> Drill:
+        if progress:
+            progress(1, 1)
+        return Drill(quarter, pl.DataFrame([FOUND], schema=DRILL), 40, 1)
+
+    monkeypatch.setattr(study_files, "drill", stand_in)
+    return store
+
+
+def test_a_drill_is_written_beside_its_study_and_read_with_it(drilled: Path) -> None:
+    seen: list[tuple[int, int]] = []
+    told = drill_of_store(drilled, progress=lambda done, total: seen.append((done, total)))
+    assert told == {"quarter": "2026Q3", "sound": 40, "false_actions": 1, "found": [FOUND]}
+    assert seen == [(1, 1)]
+    assert read_study(drilled).summary["drill"] == told
+    file = drilled / "studies" / "2026Q3" / "drill.json"
+    assert json.loads(file.read_text(encoding="utf-8")) == told
+    assert "drill" not in json.loads((file.parent / "summary.json").read_text(encoding="utf-8"))
+
+
+def test_a_drill_of_invented_cars_says_so(study: Study, drilled: Path) -> None:
+    write_study(replace(study, summary=study.summary | {"demo": True}), drilled)
+    assert drill_of_store(drilled)["demo"] is True
+
+
+def test_a_new_study_of_the_quarter_drops_the_old_drill(study: Study, drilled: Path) -> None:
+    drill_of_store(drilled)
+    write_study(read_study(drilled), drilled)
+    assert "drill" not in read_study(drilled).summary
+
+
+def test_a_drill_that_cannot_be_written_leaves_the_old_one(drilled: Path) -> None:
+    told = drill_of_store(drilled)
+    with pytest.raises(ValueError, match="JSON"):
+        write_drill(told | {"sound": float("nan")}, drilled)
+    assert read_study(drilled).summary["drill"] == told
+    assert not list((drilled / "studies" / "2026Q3").glob(".writing-*"))
+
+
+def test_a_drill_needs_a_study_of_the_same_logs(study: Study, drilled: Path) -> None:
+    with pytest.raises(FileNotFoundError, match="Run `study` first"):
+        drill_of_store(drilled, "2025Q1")
+    write_study(replace(study, quality=study.quality.head(5)), drilled)
+    with pytest.raises(FileNotFoundError, match=r"2026Q3 saw other logs.*Run `study` again"):
+        drill_of_store(drilled)
+
+
+def test_a_fleet_without_a_quiet_car_is_told_why_nothing_was_planted(
+    drilled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    nothing = Drill("2026Q3", pl.DataFrame(schema=DRILL), 0, 0)
+    monkeypatch.setattr(study_files, "drill", lambda *_, **__: nothing)
+    with pytest.raises(NothingToStudyError, match="no car has two logs or more and no signal"):
+        drill_of_store(drilled)
+    assert not (drilled / "studies" / "2026Q3" / "drill.json").exists()
