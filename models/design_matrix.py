@@ -128,9 +128,7 @@ class Design:
 
 def families(observations: pl.DataFrame) -> list[str]:
     """Names of the duty law's families, pump and calibration, ordered."""
-    return (
-        observations.select((pl.col("pump") + " | " + pl.col("calibration")).alias("f"))["f"].unique().sort().to_list()
-    )
+    return observations.select(_family().alias("family"))["family"].unique().sort().to_list()
 
 
 def to_rows(
@@ -140,41 +138,56 @@ def to_rows(
 
     quarter_start: first day of the quarter. names: of `families`.
     """
-    barometer = 0.015  # 3 kPa of weather and height in 200 kPa
-    keys = ["spell", "log", "band_rpm", "saturated"]
     family_number = {name: number for number, name in enumerate(names)}
     marked = observations.with_columns(
-        family=(pl.col("pump") + " | " + pl.col("calibration")).replace_strict(family_number, return_dtype=pl.Int64),
-        ln_demand=pl.col("demand").log(),
-    ).sort(*keys, "pull")
-    first = [
-        "label",
-        "setup",
-        "engine",
-        "pump",
-        "boost_hardware",
-        "calibration",
-        "port_injection",
-        "date",
-        "family",
-    ]
-    mean = ["ln_demand", "ln_fuel_factor", "ln_intake", "rail_100bar", "ethanol_sd", "unlogged_sd", "ethanol_pct",
-            "boost_kpa", "demand"]  # fmt: skip
-    frame = marked.group_by(keys, maintain_order=True).agg(
-        pl.col(first).first(), pl.col(mean).mean(), pl.len().alias("cells"),
-        pl.col("barometer_assumed").any(),
-    )  # fmt: skip
+        family=_family().replace_strict(family_number, return_dtype=pl.Int64), ln_demand=pl.col("demand").log()
+    ).sort(*ROW_KEYS, "pull")
+    frame = _averaged(marked)
+    row_of_cell = marked.select(ROW_KEYS).join(frame.select(*ROW_KEYS, "row"), on=ROW_KEYS, maintain_order="left")
+    cells = CellArrays(
+        row=row_of_cell["row"].to_numpy().astype(np.int64),
+        duty_pct=marked["duty_pct"].to_numpy(),
+        ln_demand=marked["ln_demand"].to_numpy(),
+        family=marked["family"].to_numpy(),
+    )
+    return _row_arrays(frame, quarter_start), cells, frame
+
+
+ROW_KEYS = ["spell", "log", "band_rpm", "saturated"]
+BAROMETER_SD = 0.015  # 3 kPa of weather and height in 200 kPa
+
+
+def _family() -> pl.Expr:
+    return pl.col("pump") + " | " + pl.col("calibration")
+
+
+def _averaged(marked: pl.DataFrame) -> pl.DataFrame:
+    """Cells -> one row a key, numbered: its setup, means over its pulls, how many there are."""
+    first = "label setup engine pump boost_hardware calibration port_injection date family"
+    mean = "ln_demand ln_fuel_factor ln_intake rail_100bar ethanol_sd unlogged_sd ethanol_pct boost_kpa demand"
     pulls = marked.group_by("log").agg(pl.col("pull").n_unique().alias("pulls_of_log"))
-    frame = frame.join(pulls, on="log", maintain_order="left").with_row_index("row")
-    row_of_cell = marked.select(keys).join(frame.select(*keys, "row"), on=keys, maintain_order="left")["row"]
+    return (
+        marked.group_by(ROW_KEYS, maintain_order=True)
+        .agg(
+            *(pl.col(name).first() for name in first.split()),
+            *(pl.col(name).mean() for name in mean.split()),
+            pl.len().alias("cells"),
+            pl.col("barometer_assumed").any(),
+        )
+        .join(pulls, on="log", maintain_order="left")
+        .with_row_index("row")
+    )
+
+
+def _row_arrays(frame: pl.DataFrame, quarter_start: object) -> Rows:
     spell = frame["spell"].to_numpy().astype(np.int64)
     starts = np.flatnonzero(np.r_[True, spell[1:] != spell[:-1], True]) if len(spell) else np.array([0])
-    speed = frame["band_rpm"].to_numpy() + 125.0
     day = frame.select((pl.col("date") - pl.lit(quarter_start)).dt.total_days())["date"].to_numpy().astype(float)
-    rows = Rows(
+    saturated = frame["saturated"].to_numpy()
+    return Rows(
         spell=spell,
         log=frame["log"].rank("dense").to_numpy().astype(np.int64),
-        z=scaled_speed(speed),
+        z=scaled_speed(frame["band_rpm"].to_numpy() + 125.0),
         band=(frame["band_rpm"].to_numpy() // 250).astype(np.int64),
         pulls=frame["cells"].to_numpy().astype(float),
         pulls_of_log=frame["pulls_of_log"].to_numpy().astype(float),
@@ -182,21 +195,14 @@ def to_rows(
         in_quarter=day >= 0,
         ethanol_sd=frame["ethanol_sd"].to_numpy(),
         unlogged_sd=frame["unlogged_sd"].to_numpy(),
-        barometer_sd=np.where(frame["barometer_assumed"].to_numpy(), barometer, 0.0),
+        barometer_sd=np.where(frame["barometer_assumed"].to_numpy(), BAROMETER_SD, 0.0),
         ln_demand=frame["ln_demand"].to_numpy(),
         family=frame["family"].to_numpy(),
-        saturated=frame["saturated"].to_numpy(),
-        extra_variance=np.where(frame["saturated"].to_numpy(), LEFT_OUT, 0.0),
+        saturated=saturated,
+        extra_variance=np.where(saturated, LEFT_OUT, 0.0),
         starts=starts,
         spells=spell[starts[:-1]] if len(spell) else spell,
     )
-    cells = CellArrays(
-        row=row_of_cell.to_numpy().astype(np.int64),
-        duty_pct=marked["duty_pct"].to_numpy(),
-        ln_demand=marked["ln_demand"].to_numpy(),
-        family=marked["family"].to_numpy(),
-    )
-    return rows, cells, frame
 
 
 def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -> Design:
