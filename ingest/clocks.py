@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from ingest.log_date import date_in
-from ingest.table import Values
+from ingest.table import Values, quantile
 from ingest.units import scale_and_offset, unit_of
 
 INTERPOLATED_MAX_S = 0.5  # a fast channel is interpolated across a gap of at most this
@@ -119,9 +119,12 @@ def onto(clock_s: Values, channel_s: Values, values: Values, *, held: bool = Fal
     times, known_values = channel_s[known], values[known]
     if times.size < 2:
         return np.full(clock_s.shape, known_values[0] if times.size else np.nan)
-    order = np.argsort(times, kind="stable")
-    times, known_values = times[order], known_values[order]
-    usual = float(np.median(np.diff(times)))
+    steps = np.diff(times)
+    if (steps < 0).any():
+        order = np.argsort(times, kind="stable")
+        times, known_values = times[order], known_values[order]
+        steps = np.diff(times)
+    usual = quantile(steps, 0.5)
     before = np.clip(np.searchsorted(times, clock_s, side="right") - 1, 0, times.size - 1)
     if held or usual > INTERPOLATED_MAX_S:
         age = clock_s - times[before]

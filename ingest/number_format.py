@@ -101,19 +101,9 @@ def to_numbers(cells: pl.Series, form: NumberFormat, unit: str = "") -> tuple[np
     >>> values.tolist(), odd
     ([1000.5, nan, nan], ['oops'])
     """
-    if form.thousands or unit:
-        numbers = _bare(cells, form, unit).cast(pl.Float64, strict=False)
-    else:
-        decimal = cells if form.decimal == "." else cells.str.replace(",", ".", literal=True)
-        numbers = decimal.cast(pl.Float64, strict=False)
-    lost = numbers.is_null() & cells.is_not_null()
-    odd = [cell for cell in cells.filter(lost).unique(maintain_order=True) if not is_missing(cell)]
-    if odd and not (form.thousands or unit):  # blanks around numbers, say
-        again = _bare(pl.Series(odd), form, "").cast(pl.Float64, strict=False)
-        numbers = numbers.zip_with(~lost, cells.replace_strict(odd, again, default=None, return_dtype=pl.Float64))
-        odd = [cell for cell, number in zip(odd, again, strict=True) if number is None]
-    values = numbers.to_numpy().astype(np.float64)
-    return np.where(np.isfinite(values), values, np.nan), odd
+    numbers = _bare(cells, form, unit).cast(pl.Float64, strict=False)
+    lost = cells.filter(numbers.is_null() & cells.is_not_null()).unique(maintain_order=True)
+    return _finite(numbers), [cell for cell in lost if not is_missing(cell)]
 
 
 def _bare(cells: pl.Series, form: NumberFormat, unit: str) -> pl.Series:
@@ -139,13 +129,39 @@ def all_to_numbers(
     >>> numbers[0].tolist(), numbers[2].tolist(), odd, decimal
     ([0.5, 1.0], [7.0, nan], {2: ['oops']}, ',')
     """
-    plain = NumberFormat()
-    read = {i: to_numbers(column, plain) for i, column in columns.items()}
-    if any(odd for _, odd in read.values()):
-        form = number_format(list(columns.values()))
-        for i, column in columns.items():
-            if form != plain or (read[i][1] and units[i]):
-                read[i] = to_numbers(column, form, units[i])
-        plain = form
-    numbers = {i: values for i, (values, _) in read.items()}
-    return numbers, {i: odd for i, (_, odd) in read.items() if odd}, plain.decimal
+    if not columns:
+        return {}, {}, "."
+    form = number_format(list(columns.values()))
+    cells = pl.DataFrame([column.rename(str(i)) for i, column in columns.items()])
+    decimal = pl.all() if form.decimal == "." else pl.all().str.replace(",", ".", literal=True)
+    plain = cells.select(
+        decimal.cast(pl.Float64, strict=False)
+    )  # all columns in one call: a call costs more than a row
+    unread = columns if form.thousands else _unread(cells, plain)
+    numbers, odd = {}, {}
+    for i, column in columns.items():
+        if i not in unread:
+            numbers[i] = _finite(plain[str(i)])
+            continue
+        numbers[i], odd_cells = to_numbers(column, form, units[i])
+        if odd_cells:
+            odd[i] = odd_cells
+    return numbers, odd, form.decimal
+
+
+def _unread(cells: pl.DataFrame, numbers: pl.DataFrame) -> set[int]:
+    """Columns in which a cell became no number though it is no missing mark."""
+    lost = [
+        pl.col(name).filter(numbers[name].is_null() & pl.col(name).is_not_null()).unique().implode()
+        for name, before, after in zip(
+            cells.columns, cells.null_count().row(0), numbers.null_count().row(0), strict=True
+        )
+        if after > before
+    ]
+    distinct = cells.select(lost).row(0, named=True) if lost else {}
+    return {int(name) for name, texts in distinct.items() if not all(map(is_missing, texts))}
+
+
+def _finite(numbers: pl.Series) -> np.ndarray:
+    values = numbers.to_numpy().astype(np.float64)
+    return np.where(np.isfinite(values), values, np.nan)

@@ -62,10 +62,14 @@ def align(fits: Mapping[str, Fit], clocks: Mapping[int, Clock], table: Table) ->
     everything = bool(kept.all())
     for name, fitted in fits.items():
         times = steady[_clock_of(fitted.candidate.column, seconds)]
-        same_clock = times is at
-        values = fitted.values if everything else fitted.values[kept]
-        if not (same_clock and np.isfinite(values).all()):
-            values = onto(at[kept], times, fitted.values, held=name in _HELD)
+        if times is at:
+            values = fitted.values if everything else fitted.values[kept]
+            gaps = ~np.isfinite(values)
+        else:
+            values, gaps = np.full(int(kept.sum()), np.nan), np.ones(int(kept.sum()), dtype=bool)
+        if gaps.any():
+            values = values.copy()
+            values[gaps] = onto(at[kept][gaps], times, fitted.values, held=name in _HELD)
         channels[name] = values
     lost = {"row_without_clock": int((~timed).sum()), "row_without_duty": int((timed & ~kept).sum())}
     if len(seconds) > 1:  # rows in which other channels go on after the duty's last sample

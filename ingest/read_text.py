@@ -12,8 +12,8 @@ from ingest.dialect import HEAD_BYTES, Dialect, holds_stamps, recognise
 from ingest.encoding import Text, to_utf8
 from ingest.findings import Finding
 from ingest.number_format import all_to_numbers
-from ingest.records import Records, count_if_uniform, find_records
-from ingest.rows import SortedRecords, sort_records
+from ingest.records import Offsets, Records, count_if_uniform, find_records
+from ingest.rows import sort_records
 from ingest.table import Table, Values
 
 _HEADER_WITHIN = 100  # lines; a known header further down is not looked for
@@ -56,11 +56,11 @@ def _moved(known: Dialect, header: bytes, lines: list[bytes], at: int) -> Dialec
     data_line = at + known.data_line - known.header_line
     if data_line >= len(lines) or b"\n".join(lines[at:data_line]) != header:
         return None
-    data = lines[data_line]
-    if data.count(known.delimiter.encode()) != known.width - 1 or known.quoted != (b'"' in data):
+    data = lines[data_line].decode("utf-8", errors="replace")
+    cells = _cells([data], known)[0]
+    if len(cells) != known.width or known.quoted != ('"' in data):
         return None
-    cells = data.decode("utf-8", errors="replace").split(known.delimiter)
-    if any(not holds_stamps([cells[i].strip('" ')]) for i in known.stamps):
+    if any(not holds_stamps([cells[i].strip()]) for i in known.stamps):
         return None
     return replace(known, header_line=at, data_line=data_line)
 
@@ -146,13 +146,14 @@ class TextSource:
         header = self.preamble.split("\n")[max(0, dialect.header_line) : -1]
         # no line break at the end: the recorder may have stopped within the line
         sorted_out = sort_records(records, _cells(header, dialect), dialect, cut=not data.endswith(b"\n"))
-        rows = _rows(records, sorted_out, dialect)
-        if plain := _numbers(b"".join(rows), len(rows), wanted, dialect):
+        rows, count = _rows(records, sorted_out.kept, dialect), len(sorted_out.kept)
+        tried = len(data) == len(rows) and count_if_uniform(rows, delimiter, dialect.width)  # by the quick road
+        if not tried and (plain := _numbers(rows, count, wanted, dialect)):
             numbers, texts = plain
             odd: dict[int, list[str]] = {}
             decimal = dialect.decimal
         else:
-            columns = _as_text(rows, wanted, dialect)
+            columns = _as_text(rows, count, wanted, dialect)
             texts = {i: column for i, column in columns.items() if i in dialect.stamps}
             cells = {i: column for i, column in columns.items() if i not in texts}
             units = dialect.units if dialect.units_in == "cells" else ("",) * dialect.width
@@ -202,19 +203,22 @@ def _numbers(
     return {i: _finite(columns[i].to_numpy()) for i in sorted(wanted - dialect.stamps)}, texts
 
 
-def _rows(records: Records, sorted_out: SortedRecords, dialect: Dialect) -> list[bytes]:
-    """The rows kept, each of full width and with its line feed."""
-    delimiter = dialect.delimiter.encode()
-    short = (records.cells[sorted_out.kept] < dialect.width).tolist()
-    ends = [delimiter + b"\n" if is_short else b"\n" for is_short in short]
-    return [records[i] + end for i, end in zip(sorted_out.kept.tolist(), ends, strict=True)]
+def _rows(records: Records, kept: Offsets, dialect: Dialect) -> bytes:
+    """The text of the rows kept, each of full width."""
+    if (records.cells[kept] < dialect.width).any():  # the trailing delimiter is missing here and there
+        end = dialect.delimiter.encode() + b"\n"
+        short = (records.cells[kept] < dialect.width).tolist()
+        rows = zip(kept.tolist(), short, strict=True)
+        return b"".join(records[i] + (end if is_short else b"\n") for i, is_short in rows)
+    runs = np.split(kept, np.flatnonzero(np.diff(kept) != 1) + 1) if len(kept) else []
+    return b"".join(records.between(run[0], run[-1]) for run in runs)
 
 
-def _as_text(rows: list[bytes], wanted: frozenset[int], dialect: Dialect) -> dict[int, pl.Series]:
+def _as_text(rows: bytes, count: int, wanted: frozenset[int], dialect: Dialect) -> dict[int, pl.Series]:
     """The wanted columns."""
-    if columns := _parsed(b"".join(rows), len(rows), wanted, dialect, as_text=True):
+    if columns := _parsed(rows, count, wanted, dialect, as_text=True):
         return columns
-    cells = _cells([row.decode("utf-8", errors="replace").removesuffix("\n") for row in rows], dialect)
+    cells = _cells(rows.decode("utf-8", errors="replace").removesuffix("\n").split("\n"), dialect)
     return {i: pl.Series([row[i] for row in cells], dtype=pl.String) for i in wanted}
 
 

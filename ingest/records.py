@@ -29,6 +29,10 @@ class Records:
     def __getitem__(self, index: int) -> bytes:
         return self.text[self.start[index] : self.end[index]]
 
+    def between(self, first: int, last: int) -> bytes:
+        """The text of all records from `first` to `last`, line feeds and all."""
+        return self.text[self.start[first] : self.end[last] + 1]
+
     def first_bytes(self) -> NDArray[np.uint8]:
         """The first byte of each record, an opening quote left out; a line feed or a quote where it is empty."""
         text = np.frombuffer(self.text + b"\n\n", dtype=np.uint8)
@@ -58,23 +62,21 @@ def find_records(text: bytes, delimiter: bytes) -> Records | None:
     is_end, is_delimiter = signs == _LINE_FEED, signs == delimiter[0]
     if b'"' in text:
         is_quote = signs == _QUOTE
-        inside = np.logical_xor.accumulate(is_quote)
-        if not _enclose_cells(is_quote, inside, is_end | is_delimiter):
+        if not _enclose_cells(is_quote, is_end | is_delimiter):
             return None
-        is_end, is_delimiter = is_end & ~inside, is_delimiter & ~inside
+        outside = np.cumsum(is_quote, dtype=np.uint8) % 2 == 0
+        is_end, is_delimiter = is_end & outside, is_delimiter & outside
     end = np.flatnonzero(is_end)
     start = np.concatenate(([0], end[:-1] + 1)) if len(end) else end
     upto = np.searchsorted(np.flatnonzero(is_delimiter), end)
     return Records(text, start, end, np.diff(upto, prepend=0) + 1)
 
 
-def _enclose_cells(is_quote: NDArray[np.bool_], inside: NDArray[np.bool_], parts: NDArray[np.bool_]) -> bool:
+def _enclose_cells(is_quote: NDArray[np.bool_], parts: NDArray[np.bool_]) -> bool:
     """Whether each quote opens a cell, closes one, or is one of a pair within one."""
-    if inside[-1]:
-        return False
     place = np.flatnonzero(is_quote)
-    opens = place[inside[place]]
-    closes = place[~inside[place]]
-    before = parts[opens - 1] | (opens == 0) | is_quote[opens - 1]
-    after = parts[closes + 1] | is_quote[closes + 1]
-    return bool(before.all() and after.all())
+    if len(place) % 2:
+        return False
+    opens, closes = place[::2], place[1::2]
+    edge = parts | is_quote
+    return bool((edge[opens - 1] | (opens == 0)).all() and edge[closes + 1].all())

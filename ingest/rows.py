@@ -4,6 +4,7 @@ import contextlib
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +16,22 @@ from ingest.records import Offsets, Records
 
 _ROWS_JUDGED = 20
 _DIGITS = np.frombuffer(b"0123456789", dtype=np.uint8)
-_ROWS = ("data", "ragged", "cut")  # kinds that count as data rows
 
-Kinds = NDArray[np.str_]
+
+class Kind(IntEnum):
+    """What a record is; data, ragged and cut ones are data rows of the file."""
+
+    DATA = 0
+    RAGGED = 1
+    CUT = 2
+    ODD = 3  # of full width, but begins with a word: settled last
+    REPEAT = 4
+    COMMENT = 5
+    TEXT = 6
+    BLANK = 7
+
+
+Kinds = NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
@@ -41,12 +55,12 @@ def sort_records(records: Records, header: Sequence[list[str]], dialect: Dialect
     cut: the file does not end in a line break, so its last record may be half of one.
     """
     kinds = _kinds(records, {_key(cells) for cells in header if len(cells) > 1}, dialect)
-    if cut and len(kinds) and kinds[-1] == "ragged":
-        kinds[-1] = "cut"
-    places = np.cumsum(np.isin(kinds, _ROWS), dtype=np.int64)
+    if cut and len(kinds) and kinds[-1] == Kind.RAGGED:
+        kinds[-1] = Kind.CUT
+    places = np.cumsum(kinds <= Kind.CUT, dtype=np.int64)
     rows_in = int(places[-1]) if len(places) else 0
-    kept, ragged = np.flatnonzero(kinds == "data"), np.flatnonzero(kinds == "ragged")
-    losses = {"row_ragged": len(ragged), "row_cut_short": _count(kinds, "cut")}
+    kept, ragged = np.flatnonzero(kinds == Kind.DATA), np.flatnonzero(kinds == Kind.RAGGED)
+    losses = {"row_ragged": len(ragged), "row_cut_short": _count(kinds, Kind.CUT)}
     first = {"row_ragged": int(places[ragged[0]]) if len(ragged) else None, "row_cut_short": rows_in}
     dropped = {code: count for code, count in losses.items() if count}
     lost = [Finding(code, row=first[code], rows=count) for code, count in dropped.items()]
@@ -54,7 +68,7 @@ def sort_records(records: Records, header: Sequence[list[str]], dialect: Dialect
 
 
 def _kinds(records: Records, repeats: set[tuple[str, ...]], dialect: Dialect) -> Kinds:
-    """data, ragged, repeat, comment, text or blank: one a record. Only what is no plain row is looked at closely."""
+    """One a record. Only what is no plain row is looked at closely."""
     widths = (dialect.width, dialect.width - 1) if dialect.trailing else (dialect.width,)
     has_width = np.isin(records.cells, widths)
     judged = np.flatnonzero(has_width[:_ROWS_JUDGED]).tolist()
@@ -65,48 +79,48 @@ def _kinds(records: Records, repeats: set[tuple[str, ...]], dialect: Dialect) ->
         plain = has_width & np.isin(first, _DIGITS) & (not any(name[:1].isdigit() for name in repeated_firsts))
     else:
         plain = has_width & ~np.isin(first, [*(name.encode()[0] for name in repeated_firsts if name), *b' \n"'])
-    kinds = np.full(len(records), "data", dtype="U7")
+    kinds = np.full(len(records), Kind.DATA, dtype=np.uint8)
     for i in np.flatnonzero(~plain).tolist():
         cells = _cells(records, i, dialect)
         is_repeat = cells[0].strip() in repeated_firsts and _key(cells) in repeats
-        kinds[i] = "repeat" if is_repeat else _kind(cells, bool(has_width[i]), begins_with_value)
+        kinds[i] = Kind.REPEAT if is_repeat else _kind(cells, bool(has_width[i]), begins_with_value)
     return _odd_settled(kinds, records, dialect)
 
 
-def _kind(cells: Sequence[str], has_width: bool, begins_with_value: bool) -> str:
+def _kind(cells: Sequence[str], has_width: bool, begins_with_value: bool) -> Kind:
     first = cells[0].strip()
     is_text = begins_with_value and not first[:1].isdigit() and not is_missing(first) and not is_value(first)
     if len(cells) <= 1 and not first:
-        return "blank"
+        return Kind.BLANK
     if has_width:
-        return "odd" if is_text else "data"
+        return Kind.ODD if is_text else Kind.DATA
     if first.startswith(tuple(marks()["comments"])):
-        return "comment"
-    return "text" if is_text else "ragged"
+        return Kind.COMMENT
+    return Kind.TEXT if is_text else Kind.RAGGED
 
 
 def _odd_settled(kinds: Kinds, records: Records, dialect: Dialect) -> Kinds:
     """Rows of full width that begin with a word: a summary where no data follow, else a row if it has values."""
-    rows = np.flatnonzero(np.isin(kinds, _ROWS))
+    rows = np.flatnonzero(kinds <= Kind.CUT)
     last = rows[-1] if len(rows) else -1
-    for i in np.flatnonzero(kinds == "odd").tolist():
-        kinds[i] = "data" if i < last and is_data(_cells(records, i, dialect)) else "text"
+    for i in np.flatnonzero(kinds == Kind.ODD).tolist():
+        kinds[i] = Kind.DATA if i < last and is_data(_cells(records, i, dialect)) else Kind.TEXT
     return kinds
 
 
 def _not_data(kinds: Kinds) -> list[Finding]:
     """Notes on what stands among the data or after it."""
-    rows = np.flatnonzero(np.isin(kinds, _ROWS))
+    rows = np.flatnonzero(kinds <= Kind.CUT)
     last = int(rows[-1]) if len(rows) else 0
     counts = {
-        "header_repeated": _count(kinds, "repeat"),
-        "text_between_rows": _count(kinds[:last], "text"),
-        "summary_after_data": _count(kinds[last:], "text"),
+        "header_repeated": _count(kinds, Kind.REPEAT),
+        "text_between_rows": _count(kinds[:last], Kind.TEXT),
+        "summary_after_data": _count(kinds[last:], Kind.TEXT),
     }
     return [Finding(code, rows=count) for code, count in counts.items() if count]
 
 
-def _count(kinds: Kinds, kind: str) -> int:
+def _count(kinds: Kinds, kind: Kind) -> int:
     return int(np.count_nonzero(kinds == kind))
 
 
