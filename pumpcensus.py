@@ -10,7 +10,17 @@ from typing import Annotated, Any
 
 import typer
 
-from door.arguments import AsJson, Channels, Label, Quarter, StoreFolder, claim
+from door.arguments import (
+    AsJson,
+    CarColumn,
+    Channels,
+    Label,
+    Quarter,
+    StoreFolder,
+    Workers,
+    claim,
+    usual_workers,
+)
 from door.endings import DONE, NOTHING_USABLE, ends, refuse, say
 from door.printing import car_json, print_json, progress, study_json
 
@@ -19,6 +29,8 @@ _ROOM_OF = {
     "synthesize": "synthetic_fleet",
     "ingest_logs": "ingest",
     "inspect_log": "ingest",
+    "inspect_logs": "ingest",
+    "forget_car": "ingest",
     "InputError": "ingest.findings",
     "Store": "ingest.store",
     "run_study": "models",

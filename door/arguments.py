@@ -1,5 +1,6 @@
 """The arguments that several commands share, and the folders they write into."""
 
+import os
 import re
 import shutil
 from pathlib import Path
@@ -43,6 +44,19 @@ Channels = Annotated[
     Path | None,
     typer.Option(metavar="FILE", exists=True, dir_okay=False, help="Your own channel names, where logs are misread."),
 ]
+
+CarColumn = Annotated[
+    str, typer.Option(metavar="NAME", help="Files hold several cars; this column names the car of each row.")
+]
+Workers = Annotated[
+    int | None,
+    typer.Option(min=1, max=256, metavar="N", help="Processes that read; by default 2 where there are two cores."),
+]
+
+
+def usual_workers() -> int:
+    """Processes that read logs where nobody says how many."""
+    return min(2, os.cpu_count() or 1)
 
 
 def claim(folder: Path, parts: frozenset[str] = frozenset(), mark: str = "") -> None:

@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 import pumpcensus
 import reports.log_text  # noqa: F401  stays when `reports` is replaced by a stand-in
+from door.arguments import usual_workers
 from ingest.findings import InputError
 from ingest.schemas import empty
 from models.schemas import BASELINES, CAR_LOGS, CARS, CHANGES, CURVES, QUALITY, Study
@@ -34,7 +35,7 @@ HEAVY = {
     "jinja2",
     "pint",
 }
-COMMANDS = ["demo", "synthesize", "inspect", "ingest", "study", "report", "car", "drill", "labels"]
+COMMANDS = ["demo", "synthesize", "inspect", "ingest", "study", "report", "car", "drill", "labels", "forget"]
 
 
 def run(*words: str | Path) -> Any:
@@ -75,7 +76,11 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
     seen = {"log": "a.csv", "verdict": "kept", "reason": "", "rows_in": 1, "rows_kept": 1, "pulls": 1}
     seen |= {"dialect": {}, "channels": {}, "findings": []}
     doors = {
-        "ingest": {"ingest_logs": noting("ingest", result), "inspect_log": noting("inspect", seen)},
+        "ingest": {
+            "ingest_logs": noting("ingest", result),
+            "inspect_logs": noting("inspect", [seen]),
+            "forget_car": noting("forget", 4),
+        },
         "ingest.labels": {"read_labels": noting("labels", {"Blue car": LABEL})},
         "models.study_files": {
             "drill_of_store": noting("drill", {"quarter": "2026Q3", "sound": 9, "false_actions": 0, "found": []}),
@@ -138,7 +143,7 @@ def test_ingest_hands_its_arguments_on_and_reports_progress(rooms: SimpleNamespa
     assert result.exit_code == 0
     name, *paths, options = rooms.asked[0]
     assert (name, paths) == ("ingest", [tmp_path, roster, tmp_path / "store"])
-    assert options["channels"] is None
+    assert (options["channels"], options["car_column"], options["workers"]) == (None, "", usual_workers())
     assert "Logs: 3 kept" in result.stdout
     assert result.stderr.splitlines() == [f"Reading logs: {done} of 100" for done in range(0, 101, 10)]
 
