@@ -19,7 +19,6 @@ from door.arguments import (
     StoreFolder,
     Workers,
     claim,
-    usual_workers,
 )
 from door.endings import DONE, NOTHING_USABLE, ends, refuse, say
 from door.printing import car_json, print_json, progress, study_json
@@ -179,10 +178,9 @@ def _ingest(
     from ingest import ingest_logs
     from reports.log_text import ingest_text
 
-    many = workers or usual_workers()
     with progress("Reading logs") as reached:
         result = ingest_logs(
-            logs, roster, store, channels=channels, car_column=car_column, workers=many, progress=reached
+            logs, roster, store, channels=channels, car_column=car_column, workers=workers, progress=reached
         )
     typer.echo(ingest_text(result))
     return DONE if result.kept or result.skipped else NOTHING_USABLE

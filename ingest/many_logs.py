@@ -31,7 +31,8 @@ from ingest.store import (
     write_tables,
 )
 
-READING = "1"  # raise it when logs are read differently: then every log is read again
+READING = "2"  # raise it when logs are read differently: then every log is read again
+WORTH_TWO_WORKERS = 10  # batches; a worker takes some two seconds to start
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,7 @@ def ingest_logs(
     *,
     channels: Path | None = None,
     car_column: str = "",
-    workers: int = 1,
+    workers: int | None = 1,
     progress: Callable[[int, int], None] | None = None,
     today: date | None = None,
 ) -> IngestResult:
@@ -67,7 +68,7 @@ def ingest_logs(
 
     logs: folder, walked whole. roster: CSV or XLSX. store: made if absent; names and key go beside it.
     channels: the club's own mapping file. car_column: the column that names the cars in files of several.
-    workers: processes. progress: told (files done, files to do).
+    workers: processes; None: as many as seem worth it. progress: told (files done, files to do).
     today: a later day of a log is not believed; by default the system's.
     A killed run leaves whole segments; the next run goes on from there.
     Raises InputError with every problem at once; then nothing was ingested.
@@ -201,7 +202,7 @@ def _ingest(
     sheet: Roster,
     home: Store,
     setting: Setting,
-    workers: int,
+    workers: int | None,
     progress: Callable[[int, int], None] | None,
 ) -> IngestResult:
     segments = [segment.name for segment in home.segments()]
@@ -217,7 +218,9 @@ def _ingest(
     batches = list(shares(to_do))
     if progress:
         progress(0, len(to_do))
-    for share, made in zip(batches, _made(batches, first, setting, workers), strict=True):
+    for share, made in zip(
+        batches, _made(batches, first, setting, workers or _usual_workers(len(batches))), strict=True
+    ):
         for segment in made:
             run.commit(segment)
         done += len(share)
@@ -247,6 +250,11 @@ def _freed(before: pl.DataFrame, kept_at: Mapping[str, str]) -> set[str]:
 def _known(file: LogFile, seen: SeenFiles, setting: Setting, freed: set[str]) -> Mapping[str, Seen]:
     known = seen.of(file.place)
     return {} if freed and any(setting.key.source(place) in freed for place in known) else known
+
+
+def _usual_workers(batches: int) -> int:
+    """Two, where there are two cores and so much to read that it pays to start them."""
+    return min(2, os.cpu_count() or 1) if batches >= WORTH_TWO_WORKERS else 1
 
 
 def _made(batches: Sequence[Sequence[LogFile]], first: int, setting: Setting, workers: int) -> Iterator[list[Made]]:

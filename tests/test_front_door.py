@@ -15,7 +15,6 @@ from typer.testing import CliRunner
 
 import pumpcensus
 import reports.log_text  # noqa: F401  stays when `reports` is replaced by a stand-in
-from door.arguments import usual_workers
 from ingest.findings import InputError
 from ingest.schemas import empty
 from models.schemas import BASELINES, CAR_LOGS, CARS, CHANGES, CURVES, QUALITY, Study
@@ -143,7 +142,7 @@ def test_ingest_hands_its_arguments_on_and_reports_progress(rooms: SimpleNamespa
     assert result.exit_code == 0
     name, *paths, options = rooms.asked[0]
     assert (name, paths) == ("ingest", [tmp_path, roster, tmp_path / "store"])
-    assert (options["channels"], options["car_column"], options["workers"]) == (None, "", usual_workers())
+    assert (options["channels"], options["car_column"], options["workers"]) == (None, "", None)
     assert "Logs: 3 kept" in result.stdout
     assert result.stderr.splitlines() == [f"Reading logs: {done} of 100" for done in range(0, 101, 10)]
 

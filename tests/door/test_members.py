@@ -9,7 +9,6 @@ from typer.testing import CliRunner
 
 import ingest
 import pumpcensus
-from door.arguments import usual_workers
 from ingest.findings import InputError
 
 RESULT = SimpleNamespace(kept=1, refused=0, skipped=0, superseded=0, pulls=1, findings={}, problems=())
@@ -31,7 +30,7 @@ def test_workers_and_a_car_column_are_handed_on(tmp_path: Path, monkeypatch: pyt
     assert run(*words, "--workers", 0).exit_code == 2
     run("inspect", roster, "--car-column", "Driver")
     assert [one["car_column"] for one in asked] == ["Driver"] * 3
-    assert [one.get("workers") for one in asked] == [usual_workers(), 3, None]
+    assert [one.get("workers") for one in asked] == [None, 3, None]
 
 
 def test_forget_says_what_is_left_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
