@@ -59,6 +59,29 @@ def test_tobins_durable_goods_with_its_sign_turned() -> None:
     assert model.log_likelihood_ == pytest.approx(-28.94013, abs=1e-5)
 
 
+def test_affairs_censored_from_below_at_0_with_the_sign_turned() -> None:
+    # printed in an open R output (AER::tobit on AER::Affairs, data of Greene 2003, table 22.4), and R's survreg
+    names = ["age", "yearsmarried", "religiousness", "occupation", "rating"]
+    affairs = data("AER", "Affairs", ["affairs", *names])
+    model = CensoredRegression().fit(affairs[names], -affairs["affairs"], censored=affairs["affairs"] <= 0)
+    assert -model.intercept_ == pytest.approx(8.17420, abs=1e-5)
+    assert -model.coef_ == pytest.approx([-0.17933, 0.55414, -1.68622, 0.32605, -2.28497], abs=6e-6)
+    assert np.log(model.sigma_) == pytest.approx(2.10986, abs=5e-6)
+    assert model.log_likelihood_ == pytest.approx(-705.5762, abs=5e-5)
+
+
+def test_hours_worked_censored_from_below_at_0_with_the_sign_turned() -> None:
+    # Mroz 1987, as in Wooldridge's example 17.2 (the book not opened). Values: R's survival::survreg.
+    names = ["nwifeinc", "educ", "exper", "expersq", "age", "kidslt6", "kidsge6"]
+    mroz = data("wooldridge", "mroz", ["hours", *names])
+    model = CensoredRegression(tol=1e-14).fit(mroz[names], -mroz["hours"], censored=mroz["hours"] <= 0)
+    assert -model.intercept_ == pytest.approx(965.305, rel=1e-5)
+    expected = [-8.81424, 80.6456, 131.5643, -1.864158, -54.40501, -894.0217, -16.21798]
+    assert -model.coef_ == pytest.approx(expected, rel=1e-5)
+    assert model.sigma_ == pytest.approx(1122.022, rel=1e-6)
+    assert model.log_likelihood_ == pytest.approx(-3819.0946, abs=5e-5)
+
+
 def test_another_solver_agrees_on_ovarian_cancer_survival() -> None:
     # lifelines and R's survreg(dist="lognormal") print 9.85455 -.0765476 .690358, sigma .682985, loglik -87.6582
     ovarian = data("survival", "ovarian", ["futime", "fustat", "age", "rx"])

@@ -147,6 +147,17 @@ def test_the_thirds_are_contrasts_against_the_cars_own_level() -> None:
     assert high > 2
 
 
+@pytest.mark.parametrize(("reference_sd", "z"), [(0.0, 0.955), (0.001, 0.943)])
+def test_a_level_is_scored_as_iso_13528_scores_a_laboratory(reference_sd: float, z: float) -> None:
+    # (x - X) / sqrt(sigma^2 + u_ref^2), worked on NIST Dataplot's reference pages on ISO 13528: x 1.006, sigma .00628
+    one = FourNumbers(
+        np.array([[1.006 - 1, 0, 0, 0]]), reference_sd**2 * np.eye(4)[None], np.ones(1, bool), np.ones(1, bool),
+        np.full(1, 0.5),
+    )  # fmt: skip
+    found = contrast_z(one, 0.00628**2 * np.eye(4), np.array([1.0, 0, 0, 0]))
+    assert float(found[0]) == pytest.approx(z, abs=1e-3)
+
+
 def test_few_cars_make_the_same_z_less_surprising() -> None:
     z = np.array([3.0])
     assert float(one_sided_p(z, 1e7)[0]) == pytest.approx(float(norm.sf(3.0)), rel=1e-4)

