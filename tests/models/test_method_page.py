@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 import models
+from models.drill import SHAPES, SIZES_PCT, faults
 from models.evidence import templates
 
 PAGE = (Path(models.__file__).parent.parent / "docs" / "method.md").read_text(encoding="utf-8")
@@ -40,6 +41,13 @@ def test_the_page_names_many_limits() -> None:
 def test_the_tests_and_their_weights_are_the_codes() -> None:
     rows = re.findall(r"^\| (\w+) \| [^|]* \| ([\d.]+) \|$", PAGE, flags=re.MULTILINE)
     assert [(name, float(weight)) for name, weight in rows] == [(shape.name, shape.weight) for shape in templates()]
+
+
+def test_the_planted_faults_are_the_drills() -> None:
+    told = re.findall(r"^\| `(\w+)` \| [^|]* \|$", PAGE.split("## Drill")[1].split("\n## ")[0], flags=re.MULTILINE)
+    assert set(told) == {fault.name for fault in faults()} == {*SHAPES, "dropouts"}
+    *first, last = (f"{size:.0f}" for size in SIZES_PCT)
+    assert f"Sizes are {', '.join(first)} and {last} % of volume" in PAGE
 
 
 @pytest.mark.parametrize("word", ["action", "warning", "clear", "undecided", "rail_short", "reached", "unknown"])
