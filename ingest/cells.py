@@ -97,14 +97,16 @@ def cell_rows(
     )
     dips = samples.group_by("at", "band_rpm").agg(pl.col("dip").sum().cast(pl.Int32).alias("dropout_samples"))
     duty, pressure = pl.col("pump_duty_pct"), pl.col("manifold_pressure_kpa")
+    highest = duty.max().over("at", "band_rpm")
     cells = (
         samples.filter("counts")
+        .with_columns((duty >= highest - rule.top_within_pct).alias("at_top"))
         .group_by("at", "band_rpm")
         .agg(
             pl.len().cast(pl.Int32).alias("samples"),
             duty.log().mean().exp().alias("duty_pct"),
             duty.max().alias("duty_max_pct"),
-            (duty >= duty.max() - rule.top_within_pct).mean().alias("duty_top_share"),
+            pl.col("at_top").mean().alias("duty_top_share"),
             pressure.log().std(ddof=0).alias("pressure_log_sd"),
             *(pl.col(name).log().mean().exp() for name in GEOMETRIC_MEANS),
             *(pl.col(name).mean() for name in MEANS),

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from ingest.log_date import date_in
-from ingest.table import Values, quantile
+from ingest.table import Values, finite, quantile
 from ingest.units import scale_and_offset, unit_of
 
 INTERPOLATED_MAX_S = 0.5  # a fast channel is interpolated across a gap of at most this
@@ -44,13 +44,14 @@ def clock_of_numbers(values: Values, unit_text: str) -> Clock | None:
     >>> clock_of_numbers(np.array([0.0, 50.0, 100.0]), "").seconds.tolist()
     [0.0, 0.05, 0.1]
     """
-    known = values[np.isfinite(values)]
+    known = finite(values)
     if known.size < 2:
         return None
     unit = unit_of(unit_text) if unit_text else None
     stated = unit is not None and unit.quantity == "time"
     steps = np.abs(np.diff(known))
-    step = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    moves = steps if steps.all() else steps[steps > 0]
+    step = quantile(moves, 0.5) if moves.size else 0.0
     if stated and unit is not None:
         scale = scale_and_offset(unit.name, "second")[0]
     elif 0 < step <= 2:

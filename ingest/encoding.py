@@ -31,7 +31,8 @@ def to_utf8(content: bytes) -> Text | None:
     body = text.body.rstrip(b"\x00")  # a recorder that lost its power leaves zeros behind the last line
     if b"\x00" in body:
         return None
-    body = body.replace(_MINUS, b"-") if _MINUS in body else body
+    if not body.isascii():
+        body = body.replace(_MINUS, b"-")
     if b"\r" in body:
         body = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     return Text(body, text.encoding, text.findings)

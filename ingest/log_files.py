@@ -186,6 +186,7 @@ class _Batch:
     def __init__(self, setting: Setting) -> None:
         self._setting = setting
         self._logs: list[Log] = []
+        self._digests: set[tuple[str, str | None]] = set()
         self._seen: list[Seen] = []
         self._kept_seen: list[Seen] = []
         self._bytes = 0
@@ -213,7 +214,8 @@ class _Batch:
             seen = replace(seen, reading="")
         elif reading.refused == "log_gone":
             seen = replace(seen, log="")
-        twice = any((own.log, own.label) == (log, label) for own in self._logs)
+        twice = (log, label) in self._digests
+        self._digests.add((log, label))
         self._logs.append(Log(log, setting.key.source(place), label, reading, twice))
         self._seen.append(seen)
         self._bytes += len(content)
