@@ -18,6 +18,7 @@ from door.arguments import (
     Quarter,
     StoreFolder,
     Workers,
+    WriteChannels,
     claim,
 )
 from door.endings import DONE, NOTHING_USABLE, ends, refuse, say
@@ -145,19 +146,23 @@ def _inspect(
     logs: Annotated[list[Path], typer.Argument(metavar="LOG...", exists=True, dir_okay=False, help="Log files.")],
     channels: Channels = None,
     car_column: CarColumn = "",
+    write_channels: WriteChannels = None,
     as_json: AsJson = False,
 ) -> int:
-    """Show how a log would be read; write nothing."""
+    """Show how a log would be read; write nothing, unless asked to draft a file of channel names."""
     from ingest import inspect_logs
-    from reports.log_text import log_text
+    from reports.log_text import inspected_text
 
     kept = 0
     for seen in (seen for log in logs for seen in inspect_logs(log, channels=channels, car_column=car_column)):
-        kept += seen["verdict"] == "kept"
+        kept += seen.told["verdict"] == "kept"
+        if write_channels and not write_channels.exists():
+            write_channels.write_text(seen.draft(), encoding="utf-8")
+            say(f"{write_channels}: drafted from {seen.told['log']}. Check it, then hand it over with --channels.")
         if as_json:
-            print_json(seen)
+            print_json(seen.told)
         else:
-            typer.echo(log_text(seen))
+            typer.echo(inspected_text(seen))
     return DONE if kept else NOTHING_USABLE
 
 

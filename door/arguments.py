@@ -44,6 +44,18 @@ Channels = Annotated[
     typer.Option(metavar="FILE", exists=True, dir_okay=False, help="Your own channel names, where logs are misread."),
 ]
 
+
+def new_file(path: Path | None) -> Path | None:
+    """A file to write, that must not be there yet: nobody's work is written over."""
+    if path is not None and path.exists():
+        raise typer.BadParameter(f"{path} is there already. Name another file, or delete it first.")
+    return path
+
+
+WriteChannels = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", callback=new_file, help="Draft a file for --channels from the first log."),
+]
 CarColumn = Annotated[
     str, typer.Option(metavar="NAME", help="Files hold several cars; this column names the car of each row.")
 ]

@@ -1,5 +1,6 @@
 """How one log would be read: what a club sees before anything goes into a store."""
 
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -9,10 +10,33 @@ import polars as pl
 from ingest.channels import rules
 from ingest.findings import Finding, meanings, where
 from ingest.mapping import ChannelMap, read_mapping
-from ingest.one_batch import Log, one_batch
-from ingest.read_log import read_cars, read_log, read_logs
+from ingest.one_batch import Log, Tables, one_batch
+from ingest.read_log import read_cars, read_log
 from ingest.reading import Reading, refusal
+from ingest.seen_columns import SeenColumn, draft_mapping, seen_columns
 from ingest.unpack import UnpackError, unpack
+
+_NOT_FOUND = ("channel_missing", "needed_channel_ambiguous")
+
+
+@dataclass(frozen=True)
+class Inspected:
+    """One log as a person wants to see it.
+
+    told: what scripts rely on, as `inspect_log` gives it. columns: every named column. pulls: PULLS.
+    best_pull: the samples of the pull over the widest range of engine speed, with those of CHANNELS that the log
+    has; None where there is no pull. not_found: channels that cannot be done without, and were not found.
+    """
+
+    told: dict[str, Any]
+    columns: tuple[SeenColumn, ...]
+    pulls: pl.DataFrame
+    best_pull: pl.DataFrame | None
+    not_found: tuple[str, ...]
+
+    def draft(self) -> str:
+        """A mapping file to begin with, as TOML."""
+        return draft_mapping(self.columns, self.not_found, self.told["reason"])
 
 
 def inspect_log(path: Path, *, channels: Path | None = None, today: date | None = None) -> dict[str, Any]:
@@ -28,38 +52,57 @@ def inspect_log(path: Path, *, channels: Path | None = None, today: date | None 
     mapping = read_mapping(channels) if channels else ChannelMap()
     modified = date.fromtimestamp(path.stat().st_mtime)
     reading = read_log(path.name, path.read_bytes(), modified=modified, mapping=mapping)
-    return _seen(str(path), reading, today or date.today())
+    return _told(str(path), reading, _tables(reading, today))
 
 
 def inspect_logs(
     path: Path, *, channels: Path | None = None, car_column: str = "", today: date | None = None
-) -> list[dict[str, Any]]:
-    """`inspect_log` of every log in a file: of an archive's members, and of each car that `car_column` names."""
+) -> list[Inspected]:
+    """Every log in a file: an archive's members, and each car that `car_column` names. Writes nothing.
+
+    Arguments and errors are those of `inspect_log`.
+    """
     mapping = read_mapping(channels) if channels else ChannelMap()
-    modified, content = date.fromtimestamp(path.stat().st_mtime), path.read_bytes()
-    day = today or date.today()
-    if not car_column:
-        logs = read_logs(path.name, content, modified=modified, mapping=mapping)
-        return [_seen(_place(path, name), reading, day) for name, reading in logs]
+    modified = date.fromtimestamp(path.stat().st_mtime)
     try:
-        members = unpack(path.name, content)
+        members = unpack(path.name, path.read_bytes())
     except UnpackError as error:
-        return [_seen(str(path), refusal(error.finding), day)]
-    return [
-        _seen(_place(path, name) + (f", car {car or 'unknown'}" if car is not None else ""), reading, day)
-        for name, member in members
-        for car, reading in read_cars(name, member, car_column, modified=modified, mapping=mapping)
-    ]
+        return [_inspected(str(path), b"", refusal(error.finding), mapping, today)]
+    seen = []
+    for name, content in members:
+        place = str(path) + name.removeprefix(path.name)
+        if car_column:
+            readings = read_cars(name, content, car_column, modified=modified, mapping=mapping)
+        else:
+            readings = [(None, read_log(name, content, modified=modified, mapping=mapping))]
+        for car, reading in readings:
+            whose = "" if car is None else f", car {car or 'unknown'}"
+            seen.append(_inspected(place + whose, content, reading, mapping, today))
+    return seen
 
 
-def _place(path: Path, name: str) -> str:
-    """Of a log in a file, `name` beginning with the file's."""
-    return str(path) + name.removeprefix(path.name)
+def _inspected(place: str, content: bytes, reading: Reading, mapping: ChannelMap, today: date | None) -> Inspected:
+    tables = _tables(reading, today)
+    missing = [f.channel for f in tables.findings[0] if f.code in _NOT_FOUND]
+    columns = () if reading.refused == "reader_failed" or not content else tuple(seen_columns(content, mapping))
+    return Inspected(_told(place, reading, tables), columns, tables.pulls, _best_pull(tables), tuple(missing))
 
 
-def _seen(place: str, reading: Reading, today: date) -> dict[str, Any]:
+def _best_pull(tables: Tables) -> pl.DataFrame | None:
+    if tables.pulls.is_empty():
+        return None
+    climb = pl.col("speed_high_rpm") - pl.col("speed_low_rpm")
+    best = tables.pulls.sort(climb, descending=True, maintain_order=True).row(0, named=True)
+    samples = tables.samples.filter(pl.col("time_s").is_between(best["start_s"], best["end_s"]))
+    return samples.select(name for name in samples.columns if samples[name].null_count() < samples.height)
+
+
+def _tables(reading: Reading, today: date | None) -> Tables:
     plausible = {name: rule.plausible for name, rule in rules().items()}
-    tables = one_batch([Log("inspected", "", "", reading)], plausible, today)
+    return one_batch([Log("inspected", "", "", reading)], plausible, today or date.today())
+
+
+def _told(place: str, reading: Reading, tables: Tables) -> dict[str, Any]:
     entry = tables.ledger.row(0, named=True)
     return {
         "log": place,

@@ -74,10 +74,11 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
 
     seen = {"log": "a.csv", "verdict": "kept", "reason": "", "rows_in": 1, "rows_kept": 1, "pulls": 1}
     seen |= {"dialect": {}, "channels": {}, "findings": []}
+    inspected = SimpleNamespace(told=seen, columns=(), pulls=pl.DataFrame(), best_pull=None, not_found=())
     doors = {
         "ingest": {
             "ingest_logs": noting("ingest", result),
-            "inspect_logs": noting("inspect", [seen]),
+            "inspect_logs": noting("inspect", [inspected]),
             "forget_car": noting("forget", 4),
         },
         "ingest.labels": {"read_labels": noting("labels", {"Blue car": LABEL})},

@@ -141,8 +141,8 @@ def test_inspect_shows_each_car(made_up: ModuleType, tmp_path: Path) -> None:
     path = tmp_path / "all.csv"
     path.write_bytes(as_text(table(made_up, "anna", "bert")))
     seen = inspect_logs(path, car_column="Car", today=TODAY)
-    assert [one["log"] for one in seen] == [f"{path}, car anna", f"{path}, car bert"]
-    assert [one["pulls"] for one in seen] == [2, 2]
+    assert [one.told["log"] for one in seen] == [f"{path}, car anna", f"{path}, car bert"]
+    assert [one.told["pulls"] for one in seen] == [2, 2]
 
 
 # ---- archives of folders

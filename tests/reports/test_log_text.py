@@ -2,7 +2,9 @@
 
 from types import SimpleNamespace
 
-from reports.log_text import ingest_text, log_text
+import polars as pl
+
+from reports.log_text import ingest_text, inspected_text, log_text
 
 SEEN = {
     "log": "a.csv",
@@ -58,3 +60,40 @@ def test_an_ingest_shows_every_problem_and_the_commonest_finding_first() -> None
     assert lines[0].startswith("Logs: 2 kept, 1 refused")
     assert lines[1] == "b.csv: no data."
     assert lines[3].split()[:2] == ["3", "ethanol_not_measured:"]
+
+
+def inspected(**changed: object) -> SimpleNamespace:
+    column = SimpleNamespace(
+        name="Duty\x1b[31m", unit="%", low=1.0, median=2.0, high=3.0, channel="pump_duty_pct", sure="name", may_be=()
+    )
+    facts = {"told": SEEN, "columns": (column,), "pulls": pl.DataFrame(), "best_pull": None, "not_found": ()}
+    return SimpleNamespace(**(facts | changed))
+
+
+def test_a_channel_says_what_tells_it() -> None:
+    assert 'from "Duty?[31m" [%] by name; assumed: scale_assumed' in inspected_text(inspected())
+
+
+def test_a_channel_that_was_not_told_says_what_there_is_and_how_to_name_it() -> None:
+    other = SimpleNamespace(
+        name="Valve\x1b 7", unit="", low=0.0, median=5.0, high=9.0, channel="", sure="", may_be=("pump_duty_pct",)
+    )
+    refused = SEEN | {"verdict": "refused", "reason": "channel_missing", "channels": {}}
+    speed = SimpleNamespace(**{**vars(other), "name": "RPM", "channel": "engine_speed_rpm", "sure": "name"})
+    text = inspected_text(inspected(told=refused, columns=(speed, other), not_found=("pump_duty_pct",)))
+    for part in (
+        "not told: pump_duty_pct",
+        '0, 5, 9  from "Valve? 7"; may be pump_duty_pct',
+        '    [pump_duty_pct]\n    column = "Valve? 7"',
+        'engine_speed_rpm  0, 5, 9  from "RPM" by name',
+    ):
+        assert part in text
+
+
+def test_pulls_have_a_line_each_and_the_best_a_picture() -> None:
+    pull = {"pull": 1, "start_s": 3.04, "end_s": 9.0, "speed_low_rpm": 2200.0, "speed_high_rpm": 6300.0}
+    pull |= {"duty_max_pct": 88.25, "dropouts": 1, "rail_deficits": None}
+    best = pl.DataFrame({"engine_speed_rpm": [2200.0, 6300.0], "pump_duty_pct": [40.0, 88.0]})
+    text = inspected_text(inspected(pulls=pl.DataFrame([pull]), best_pull=best))
+    assert "  pull 1: 3.0 to 9.0 s, 2200 to 6300 1/min, duty up to 88.2 %, dropouts: 1" in text
+    assert text.splitlines()[-1].endswith("1/min")
