@@ -13,7 +13,7 @@ from ingest.findings import Finding, effect, in_words
 from ingest.labels import Key, plain_name
 from ingest.mapping import ChannelMap
 from ingest.one_batch import Log, one_batch
-from ingest.read_log import read_cars, read_log
+from ingest.read_log import read_cars, read_many
 from ingest.reading import Reading, refusal
 from ingest.roster import Places
 from ingest.seen_files import Seen
@@ -21,6 +21,7 @@ from ingest.store import write_tables
 from ingest.unpack import UnpackError, unpack
 
 BATCH_LOGS = 200
+AHEAD_LOGS, AHEAD_BYTES = 16, 4_000_000  # so many are read together
 BATCH_BYTES = 64_000_000  # of unpacked text
 _NOT_OPENED = ("unreadable", "archive_broken", "archive_too_large", "archive_without_log")
 CAR_MARK = "//"  # between the place of a file of several cars and the car; no path holds it
@@ -180,11 +181,23 @@ def _day_on_disk(file: LogFile) -> date:
     return date.fromtimestamp(file.mtime_ns / 1e9)
 
 
+@dataclass(frozen=True)
+class _Waiting:
+    """A log that is taken but perhaps not read. day: of its time stamp on disk."""
+
+    seen: Seen
+    label: str | None
+    content: bytes
+    day: date
+    reading: Reading | None
+
+
 class _Batch:
     """Logs taken until there are enough for a segment."""
 
     def __init__(self, setting: Setting) -> None:
         self._setting = setting
+        self._waiting: list[_Waiting] = []
         self._logs: list[Log] = []
         self._digests: set[tuple[str, str | None]] = set()
         self._seen: list[Seen] = []
@@ -194,7 +207,7 @@ class _Batch:
 
     @property
     def is_full(self) -> bool:
-        return len(self._logs) >= BATCH_LOGS or self._bytes >= BATCH_BYTES
+        return len(self._logs) + len(self._waiting) >= BATCH_LOGS or self._bytes >= BATCH_BYTES
 
     def take(self, file: LogFile, place: str, content: bytes, reading: Reading | None) -> None:
         setting = self._setting
@@ -208,19 +221,33 @@ class _Batch:
         if known and (known.log, known.label, known.reading) == (log, label or "", setting.reading):
             self._kept_seen.append(_with_segment(seen, known.segment))
             return
-        if reading is None:
-            reading = read_log(place, content, modified=_day_on_disk(file), mapping=setting.mapping)
-        if reading.refused in _TRIED_AGAIN:
-            seen = replace(seen, reading="")
-        elif reading.refused == "log_gone":
-            seen = replace(seen, log="")
-        twice = (log, label) in self._digests
-        self._digests.add((log, label))
-        self._logs.append(Log(log, setting.key.source(place), label, reading, twice))
-        self._seen.append(seen)
+        self._waiting.append(_Waiting(seen, label, content, _day_on_disk(file), reading))
         self._bytes += len(content)
+        if len(self._waiting) == AHEAD_LOGS or sum(len(one.content) for one in self._waiting) >= AHEAD_BYTES:
+            self._read_waiting()
+
+    def _read_waiting(self) -> None:
+        """Read what waits, together, for that is quicker."""
+        unread = [(one.seen.place, one.content, one.day) for one in self._waiting if one.reading is None]
+        readings = iter(read_many(unread, self._setting.mapping))
+        for one in self._waiting:
+            reading, seen = one.reading or next(readings), one.seen
+            if reading.refused in _TRIED_AGAIN:
+                seen = replace(seen, reading="")
+            elif reading.refused == "log_gone":
+                seen = replace(seen, log="")
+            log = Log(one.seen.log, self._setting.key.source(seen.place), one.label, reading, self._is_twice(one))
+            self._logs.append(log)
+            self._seen.append(seen)
+        self._waiting.clear()
+
+    def _is_twice(self, one: "_Waiting") -> bool:
+        is_twice = (one.seen.log, one.label) in self._digests
+        self._digests.add((one.seen.log, one.label))
+        return is_twice
 
     def made(self, segment: str) -> Made:
+        self._read_waiting()
         if not self._logs:
             return Made("", None, self._kept_seen, {}, {}, Counter(), len(self._kept_seen), self._passed_over)
         setting = self._setting

@@ -1,6 +1,7 @@
 """One file's bytes to a Reading: the steps in order."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -18,10 +19,11 @@ from ingest.log_date import log_date
 from ingest.mapping import EMPTY_MAP, ChannelMap
 from ingest.number_format import marks
 from ingest.on_one_clock import Aligned, align, read_clocks
+from ingest.own_clocks import named_clocks
 from ingest.pressures import resolve
 from ingest.read_columnar import ColumnarError, open_columnar
 from ingest.read_mdf4 import open_mdf4
-from ingest.read_text import open_text
+from ingest.read_text import TextSource, open_text, read_together
 from ingest.read_workbook import open_workbook
 from ingest.reading import Channel, Reading, refusal
 from ingest.schemas import CHANNELS
@@ -62,6 +64,25 @@ def read_log(name: str, content: bytes, *, modified: date | None = None, mapping
     return logs[0][1]
 
 
+def read_many(files: Sequence[tuple[str, bytes, date | None]], mapping: ChannelMap) -> list[Reading]:
+    """What `read_log` gives for each (name, content, day on disk) of unpacked files, with less work."""
+    opened = [_safely_opened(content) for _, content, _ in files]
+    with suppress(Exception):  # an odd one is left to the steps below, which refuse it alone
+        opened = _prepared(opened, mapping)
+    return [
+        source if isinstance(source, Reading) else _read(name, source, modified, mapping)
+        for (name, _, modified), source in zip(files, opened, strict=True)
+    ]
+
+
+def _prepared(opened: Sequence[Source | Reading], mapping: ChannelMap) -> list[Source | Reading]:
+    """The same, the texts among them read together."""
+    texts = [source for source in opened if isinstance(source, TextSource)]
+    wanted = [claims(source.names, source.units, mapping).columns for source in texts]
+    read = iter(read_together(texts, wanted))
+    return [next(read) if isinstance(source, TextSource) else source for source in opened]
+
+
 def read_cars(
     name: str, content: bytes, column: str, *, modified: date | None = None, mapping: ChannelMap | None = None
 ) -> list[tuple[str | None, Reading]]:
@@ -93,10 +114,21 @@ def read_cars(
 
 
 def _guarded(name: str, content: bytes, modified: date | None, mapping: ChannelMap) -> Reading:
+    source = _safely_opened(content)
+    return source if isinstance(source, Reading) else _read(name, source, modified, mapping)
+
+
+def _safely_opened(content: bytes) -> Source | Reading:
+    """The opened file, or the refusal of one that cannot be opened."""
     try:
         source = open_log(content)
-        if isinstance(source, Finding):
-            return refusal(source)
+    except Exception as error:
+        return _failed(error)
+    return refusal(source) if isinstance(source, Finding) else source
+
+
+def _read(name: str, source: Source, modified: date | None, mapping: ChannelMap) -> Reading:
+    try:
         return _finished(_opened(source, mapping), name, modified)
     except Exception as error:
         return _failed(error)
@@ -146,7 +178,8 @@ class _RefusedError(Exception):
 def _opened(source: Source, mapping: ChannelMap, more: frozenset[int] = frozenset()) -> _Log:
     """The columns that may be channels, and `more`."""
     claimed = claims(source.names, source.units, mapping)
-    table = source.table(claimed.columns | more)
+    own = frozenset(named_clocks(source.names, source.units))
+    table = source.table(claimed.columns | own | more)
     repeated = [Finding("column_name_twice", detail=column) for column in claimed.repeated]
     return _Log(source, claimed, table, mapping, [*source.findings, *table.findings, *repeated])
 
@@ -167,7 +200,7 @@ def _refused(log: _Log, refused: _RefusedError) -> Reading:
 def _read_table(log: _Log, name: str, modified: date | None) -> Reading:
     """From columns to channels on one clock. Raises _RefusedError."""
     _check_rows(log)
-    clocks = read_clocks(log.claims, log.table, log.source.units, log.mapping)
+    clocks = read_clocks(log.claims, log.table, log.source.names, log.source.units, log.mapping)
     fits = _assigned(log, clocks)
     aligned = align(fits, clocks, log.table)
     log.findings += aligned.findings

@@ -2,6 +2,7 @@
 
 import csv
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -77,11 +78,13 @@ class TextSource:
     """A text file of a known dialect; a `table.Source`.
 
     remembered: the dialect is that of an earlier log with the same header.
+    ahead: the wanted columns, where they were read together with those of other texts.
     """
 
     text: Text
     dialect: Dialect
     remembered: bool = False
+    ahead: Table | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -115,8 +118,9 @@ class TextSource:
         return f"text {self.text.encoding} {self.dialect.in_short()}"
 
     def table(self, wanted: frozenset[int]) -> Table:
-        found = self._uniform_table(wanted)
-        if found:
+        if self.ahead:
+            return self.ahead
+        if found := self._uniform_table(wanted):
             return found
         found, decimal = self._careful_table(wanted)
         if self.remembered and (decimal != self.dialect.decimal or found.odd_cells or _mostly_ragged(found)):
@@ -128,10 +132,14 @@ class TextSource:
 
     def _uniform_table(self, wanted: frozenset[int]) -> Table | None:
         """The quick road, for text in which every line is a row of plain numbers; None where it is not."""
-        data = _ended(self.text.body[self._data_start :])
-        count = count_if_uniform(data, self.dialect.delimiter.encode(), self.dialect.width)
+        data, count = self.uniform_rows()
         numbers = _numbers(data, count, wanted, self.dialect) if count else None
-        return Table(np.arange(1, count + 1), *numbers, {}, count, {}, ()) if count and numbers else None
+        return _whole(count, *numbers) if numbers else None
+
+    def uniform_rows(self) -> tuple[bytes, int]:
+        """The text of the data rows and their number, 0 where not every line looks like one."""
+        data = _ended(self.text.body[self._data_start :])
+        return data, count_if_uniform(data, self.dialect.delimiter.encode(), self.dialect.width) or 0
 
     def _careful_table(self, wanted: frozenset[int]) -> tuple[Table, str]:
         """The road for everything else: each record is looked at, and every cell is text first.
@@ -160,6 +168,38 @@ class TextSource:
             numbers, odd, decimal = all_to_numbers(cells, units)
         places, dropped = sorted_out.places, sorted_out.dropped
         return Table(places, numbers, texts, odd, sorted_out.rows_in, dropped, sorted_out.findings), decimal
+
+
+def read_together(sources: Sequence[TextSource], wanted: Sequence[frozenset[int]]) -> list[TextSource]:
+    """The sources in their order, with their tables where several of one layout could be parsed in one call.
+
+    wanted: of each source. A call of the parser costs as much as half of the rows of a log.
+    """
+    rows = [source.uniform_rows() for source in sources]
+    alike: dict[tuple[Dialect, frozenset[int]], list[int]] = {}
+    for i, source in enumerate(sources):
+        if rows[i][1]:
+            layout = replace(source.dialect, header_line=0, data_line=0)
+            alike.setdefault((layout, wanted[i]), []).append(i)
+    read = list(sources)
+    for (dialect, columns), own in alike.items():
+        counts = [rows[i][1] for i in own]
+        whole = b"".join(rows[i][0] for i in own)
+        found = _numbers(whole, sum(counts), columns, dialect) if len(own) > 1 else None
+        if found is None:
+            continue
+        numbers, texts = found
+        for i, count, end in zip(own, counts, np.cumsum(counts).tolist(), strict=True):
+            part = slice(end - count, end)
+            own_numbers = {column: values[part] for column, values in numbers.items()}
+            own_texts = {column: values[part] for column, values in texts.items()}
+            read[i] = replace(sources[i], ahead=_whole(count, own_numbers, own_texts))
+    return read
+
+
+def _whole(count: int, numbers: dict[int, Values], texts: dict[int, pl.Series]) -> Table:
+    """A table of which no row is missing."""
+    return Table(np.arange(1, count + 1), numbers, texts, {}, count, {}, ())
 
 
 def _mostly_ragged(table: Table) -> bool:

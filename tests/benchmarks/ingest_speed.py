@@ -145,7 +145,7 @@ AWKWARD: dict[str, Callable[[pl.DataFrame], bytes]] = {
 
 def measure(folder: Path, logs: int, rounds: int, floor_of: Path) -> dict[str, float]:
     """Milliseconds of processor time a log; `floor_of`: the clean files, for read_csv."""
-    spent_s, read = 0.0, ingest.log_files.read_log
+    spent_s, read = 0.0, ingest.log_files.read_many
 
     def timed(*args: object, **kwargs: object) -> object:
         nonlocal spent_s
@@ -162,11 +162,11 @@ def measure(folder: Path, logs: int, rounds: int, floor_of: Path) -> dict[str, f
         store = folder / "store"
         shutil.rmtree(store, ignore_errors=True)
         shutil.rmtree(store.with_name("store.private"), ignore_errors=True)
-        ingest.log_files.read_log = timed  # type: ignore[assignment]
+        ingest.log_files.read_many = timed  # type: ignore[assignment]
         start = time.process_time()
         result = ingest_logs(folder / "logs", folder / "roster.csv", store, today=DAY)
         whole_s = time.process_time() - start
-        ingest.log_files.read_log = read
+        ingest.log_files.read_many = read
         assert result.kept == logs, result
         start = time.process_time()
         for file in files:

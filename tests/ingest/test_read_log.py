@@ -3,14 +3,16 @@
 import io
 import zipfile
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from ingest.mapping import ChannelMap, MappedChannel
-from ingest.read_log import read_log, read_logs
+from ingest.mapping import EMPTY_MAP, ChannelMap, MappedChannel
+from ingest.read_log import read_log, read_logs, read_many
 from ingest.schemas import CHANNELS
 
+HERE = Path(__file__).parent
 HEADER = "Time [s],RPM [rpm],HPFP duty [%],MAP [kPa],IAT [°C],Gear"
 
 
@@ -118,3 +120,18 @@ def test_a_bare_equivalence_ratio_is_told_by_full_load(at_full_load: float, expe
     frame = read_log("2026-07-31.csv", log(rows, header)).frame
     assert (frame["lambda_ratio"][-1] if expected else None) == (pytest.approx(expected) if expected else None)
     assert ("lambda_ratio" in frame.columns) is (expected is not None)
+
+
+def test_files_read_together_are_what_each_is_by_itself() -> None:
+    """Files of one layout, of another, and such as cannot be read, in any mixture."""
+    folders = (HERE / "dialects", HERE / "refused")
+    files = [path for folder in folders for path in sorted(folder.iterdir()) if path.suffix in (".csv", ".txt")]
+    contents = [(f"2026-07-31_{path.name}", path.read_bytes(), None) for path in files if "packed" not in path.name]
+    twice = [*contents, *reversed(contents)]
+    together = read_many(twice, EMPTY_MAP)
+    for (name, content, _), reading in zip(twice, together, strict=True):
+        alone = read_log(name, content)
+        assert reading.frame.equals(alone.frame), name
+        assert (reading.refused, reading.findings, reading.rows_in, reading.dropped, reading.date) == (
+            alone.refused, alone.findings, alone.rows_in, alone.dropped, alone.date,
+        ), name  # fmt: skip
