@@ -155,7 +155,7 @@ def _period(since: date | None, until: date | None) -> str:
 def _peak(rows: pl.DataFrame) -> str:
     """Where in the rev range the excess is largest; half of all troubles show only in a part of it."""
     worst = rows.drop_nulls("excess_pct").sort("excess_pct", descending=True).head(1)
-    return f"{percent(worst['excess_pct'][0])} near {worst['rpm'][0]} 1/min" if worst.height else ""
+    return f"largest {percent(worst['excess_pct'][0])} near {worst['rpm'][0]} 1/min" if worst.height else ""
 
 
 NOTHING_FOUND_PCT = 50.0  # an excess this large would be felt before it is computed
@@ -167,7 +167,7 @@ def _evidence(row: dict[str, Any]) -> str:
     text = f"{logs} with {pulls} in the quarter, {counted(row['peers'], 'peer')} of the same setup"
     if row["detectable_excess_pct"] is not None and row["detectable_excess_pct"] < NOTHING_FOUND_PCT:
         least = figure(row["detectable_excess_pct"])
-        text += f"; an excess of {least} % would have been found in four of five cases"
+        text += f"; an excess of {least} % at all engine speeds would have been found in four of five cases"
     return text + "."
 
 
@@ -181,5 +181,7 @@ def _events(row: dict[str, Any]) -> tuple[str, ...]:
             counted(row["rail_deficits"], "time", "times").replace("no times", "never") + " short of rail pressure."
         )
     if row["saturated_share"] is not None:
-        lines.append(f"{figure(100 * row['saturated_share'], 0)} % of full-load bands at the pump's ceiling.")
+        share = figure(100 * row["saturated_share"], 0)
+        at = f"{share} % of full-load bands" if share != "0" else "hardly ever" if row["saturated_share"] else "never"
+        lines.append(f"{at} at the pump's ceiling.")
     return tuple(line[0].upper() + line[1:] for line in lines)

@@ -135,11 +135,15 @@ def overview(study: Study) -> str:
     )
     text += f"; {counted(refused, 'log')} could not be used. " if refused else ". "
     text += f"{_signals_in_words(cars)} "
+    if cars.height > cars["label"].n_unique():
+        text += "A car that changed its setup counts once with each. "
     short, reached = (cars.filter(pl.col("pump_limit") == code).height for code in ("rail_short", "reached"))
     text += f"{_limits_in_words(short, reached)} "
     found = study.summary.get("budget", {}).get("median_detectable_excess_pct")
     if found is not None and found < NOTHING_FOUND_PCT:
-        text += f"For half of the cars, an excess of {figure(found)} % or less would have been found."
+        text += (
+            f"In half of the cars an excess of {figure(found)} % at all engine speeds, or less, would have been found."
+        )
     elif found is not None:
         text += "There are too few peers yet for any excess to be found."
     return text.strip()
@@ -151,11 +155,11 @@ def _limits_in_words(short: int, reached: int) -> str:
     >>> _limits_in_words(0, 2)
     '2 pumps stood at their ceiling.'
     >>> _limits_in_words(1, 2)
-    '1 car ran short of fuel pressure or mixture, and 2 more pumps stood at their ceiling.'
+    '1 car ran short of fuel, and 2 more pumps stood at their ceiling.'
     """
     if not short and not reached:
         return "No pump was seen at its limit."
-    ran = f"{counted(short, 'car')} ran short of fuel pressure or mixture"
+    ran = f"{counted(short, 'car')} ran short of fuel"
     if not reached:
         return f"{ran}."
     stood = f"pump{'s' if reached > 1 else ''} stood at {'their' if reached > 1 else 'its'} ceiling."

@@ -16,6 +16,17 @@ from reports.sections import overview
 from reports.tables import UNKNOWN, figure, interval, signed
 
 WIDTH = 80
+LEGEND = (
+    "excess: fuel volume asked of the pump beyond what its peers need for the same demand, over the whole rev range; "
+    "it may be larger in a part of it. limit: the pump was seen at its ceiling, or the fuel ran short; unknown: rail "
+    "pressure is not logged. (1), (2): the setups of a car that changed, the earlier first."
+)
+MORE = "One car in full: pumpcensus car LABEL --store STORE"
+SETUP = "Engine | pump | boost hardware | calibration"
+SINGLE_LOGS = (
+    "Each log as measured. The car's own figure above is drawn towards its peers', as far as a healthy car's may "
+    "differ by chance."
+)
 CURVE_COLUMNS = 48  # of the text chart
 PLAIN_SIGNS = str.maketrans("\N{MINUS SIGN}\N{EN DASH}\N{NO-BREAK SPACE}\u201c\u201d\u2019", '-- ""\'')
 PEERS, EXPECTED, CAR, CAR_AT_CEILING = "-", "|", "o", "#"
@@ -29,13 +40,18 @@ def signals_text(study: Study) -> str:
     lines = textwrap.wrap(overview(study), WIDTH)
     if study.summary.get("demo"):
         lines += ["", "All cars of this study are invented."]
-    lines += ["", f"{'car':<26}{'signal':<17}{'excess %':>9} {'95 % interval':<17}{'limit':<10}"]
+    lines += [
+        "",
+        *textwrap.wrap(LEGEND, WIDTH),
+        "",
+        f"{'car':<26}{'signal':<17}{'excess %':>9} {'95 % interval':<17}{'limit':<10}",
+    ]
     for row in by_urgency(named(study.cars)).iter_rows(named=True):
         lines.append(_signal_line(row))
         seen = "; ".join(wording.pattern(code).word for code in wording.codes(row["pattern"]))
         if row["signal"] in ("action", "warning") and seen:
             lines += textwrap.wrap(seen, WIDTH, initial_indent="  ", subsequent_indent="  ")
-    return _plain(lines)
+    return _plain([*lines, "", MORE])
 
 
 def _signal_line(row: dict[str, Any]) -> str:
@@ -80,13 +96,13 @@ def _plain(lines: Iterable[str]) -> str:
 
 def _spell_lines(spell: Spell) -> Iterator[str]:
     yield f"{spell.name}  {spell.word}"
-    yield from textwrap.wrap(f"{spell.setup} {spell.period}".strip(), WIDTH)
+    yield from textwrap.wrap(f"{SETUP}: {spell.setup}{', ' if spell.period else ''}{spell.period}", WIDTH)
     yield ""
     if spell.limit_word:
         yield from textwrap.wrap(f"{spell.limit_word.word.capitalize()}. {spell.limit_word.meaning}", WIDTH)
     since = f", first seen {spell.since}" if spell.since else ""
     if spell.interval != UNKNOWN:
-        peak = f", at most {spell.peak}" if spell.peak else ""
+        peak = f", {spell.peak}" if spell.peak else ""
         text = f"{spell.excess} % of fuel volume against its peers over the whole rev range "
         text += f"(95 % interval {spell.interval} %){peak}{since}. "
     else:
@@ -139,6 +155,7 @@ def curve_lines(rows: pl.DataFrame) -> Iterator[str]:
 
 
 def _trend_lines(rows: pl.DataFrame) -> Iterator[str]:
+    yield from textwrap.wrap(SINGLE_LOGS, WIDTH)
     yield (f"{'log of':<12}{'pulls':>6}{'excess %':>10}  {'95 % interval':<18}{'dropouts':>9}{'rail deficits':>14}")
     for row in rows.iter_rows(named=True):
         span = interval(row["excess_low_pct"], row["excess_high_pct"])

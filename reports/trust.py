@@ -31,7 +31,7 @@ def _budget(budget: dict[str, Any]) -> list[Fact]:
         Fact(
             "Healthy cars to be expected among those that need attention",
             figure(budget.get("expected_false_actions")),
-            "The study's own budget: so many such signals chance alone may give in a fleet of this size.",
+            "The study's own budget: so many such signals chance alone may give in a fleet like this.",
         ),
         Fact(
             "Healthy cars to be expected among those to watch",
@@ -39,7 +39,7 @@ def _budget(budget: dict[str, Any]) -> list[Fact]:
             "The same for the weaker signal.",
         ),
         Fact(
-            "Smallest excess found in four of five cases, median car",
+            "Smallest excess at all engine speeds found in four of five cases, median car",
             _pct(budget.get("median_detectable_excess_pct")),
             "Of fuel volume. A car with fewer logs or peers needs a larger one; its card says how large.",
         ),
@@ -49,7 +49,7 @@ def _budget(budget: dict[str, Any]) -> list[Fact]:
 def _model(model: dict[str, Any]) -> list[Fact]:
     facts = [
         Fact(
-            "Error of the expected duty for a car it has not seen",
+            "Error of the expectation for a car it has not seen",
             _pct(model.get("cross_validated_error_pct")),
             "In per cent of volume, each car predicted from the others.",
         ),
@@ -65,16 +65,20 @@ def _model(model: dict[str, Any]) -> list[Fact]:
         ),
     ]
     meaning = (
-        "0: duty is volume already; 1: duty is the closed share of a round lobe, so that volume saturates "
-        "towards the top."
+        "With its 95 % interval. 0: duty is volume already. 1: duty is the closed share of a round lobe, so that the "
+        "last points of duty bring hardly any more volume."
     )
     for law in model.get("duty_law") or []:
         low, high = figure(law.get("round_share_low"), 2), figure(law.get("round_share_high"), 2)
         value = f"{figure(law.get('round_share'), 2)} ({low} to {high})"
-        facts.append(Fact(f"From duty to volume, {law.get('family')}", value, meaning))
+        facts.append(Fact(f"From duty to volume, pump | calibration {law.get('family')}", value, meaning))
         meaning = "As above."
     for ceiling in model.get("ceilings") or []:
-        source = "learned from plateaus of these logs" if ceiling.get("learned") else "assumed, not seen in these logs"
+        source = (
+            "Learned from plateaus of these logs."
+            if ceiling.get("learned")
+            else "Assumed: no plateau was seen in these logs."
+        )
         facts.append(
             Fact(
                 f"Highest duty of calibration {ceiling.get('calibration')}",

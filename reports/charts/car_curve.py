@@ -92,7 +92,11 @@ def _sentence(rows: pl.DataFrame) -> str:
         return "No full-load figures of this car in the quarter."
     text = f"This car's duty from {rows['rpm'].min()!s} to {rows['rpm'].max()!s} 1/min: "
     high = rows.filter(pl.col("duty_pct") > pl.col("peers_high_duty_pct"))
-    if high.is_empty():
+    low = rows.filter(pl.col("duty_pct") < pl.col("peers_low_duty_pct")).height
+    if high.is_empty() and low:
+        where = "everywhere" if low == rows.height else f"in {low} of {rows.height} bands of engine speed"
+        text += f"nowhere above the band of its peers, {where} below it"
+    elif high.is_empty():
         text += "nowhere above the band of its peers"
     elif high.height == rows.height:
         text += "everywhere above the band of its peers"

@@ -84,6 +84,6 @@ def _sentence(rows: pl.DataFrame) -> str:
     if rows.height == 1:
         return f"Excess of this car's one log, {first['date']}: {percent(first['excess_pct'])}."
     return (
-        f"Excess of {rows.height} logs of this car, each with its 95 % interval: "
-        f"{percent(first['excess_pct'])} on {first['date']}, {percent(last['excess_pct'])} on {last['date']}."
+        f"Excess of {rows.height} logs of this car, each with its 95 % interval: first "
+        f"{percent(first['excess_pct'])} on {first['date']}, last {percent(last['excess_pct'])} on {last['date']}."
     )

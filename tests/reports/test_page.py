@@ -175,3 +175,11 @@ def test_csv_files_lie_beside_the_page_with_the_declared_columns(study: Study, t
         assert frame.columns == list(schema)
         assert frame.height == getattr(study, name).height
     assert not list(tmp_path.glob("*.part"))
+
+
+def test_car_short_of_fuel_without_a_figure_is_listed_without_one(study: Study) -> None:
+    short = study.cars.filter(pl.col("pump_limit") == "rail_short").head(1)
+    nothing = {name: pl.lit(None, pl.Float64) for name in ("excess_pct", "excess_low_pct", "excess_high_pct")}
+    text = _words(render(dataclasses.replace(study, cars=short.with_columns(**nothing))))
+    assert "Runs short of fuel" in text
+    assert "– % of fuel volume" not in text

@@ -52,6 +52,20 @@ def test_overview_counts_add_up(study: Study, whole: Report) -> None:
         assert str(tally.count) in overview(study)
 
 
+def test_cars_with_two_setups_are_said_to_count_twice(study: Study) -> None:
+    assert "counts once with each" not in overview(study)
+    again = study.cars.head(1).with_columns(setup=pl.lit("another | pump"), spell_since=pl.date(2026, 8, 1))
+    assert "counts once with each" in overview(dataclasses.replace(study, cars=pl.concat([study.cars, again])))
+
+
+def test_pumps_at_their_ceiling_are_counted_in_plain_words(study: Study) -> None:
+    for share, told in ((0.0, "Never at"), (0.002, "Hardly ever at"), (0.32, "32 % of full-load bands at"), (None, "")):
+        car = study.cars.head(1).with_columns(saturated_share=pl.lit(share, pl.Float64))
+        (spell,) = spells(dataclasses.replace(study, cars=car))
+        line = next((line for line in spell.events if "ceiling" in line), "")
+        assert line == (f"{told} the pump's ceiling." if told else "")
+
+
 def test_figures_have_names_of_their_own(whole: Report) -> None:
     names = [figure.name for figure in whole.figures()]
     assert len(names) == len(set(names))

@@ -20,6 +20,18 @@ def test_each_car_has_a_line_with_its_signal(study: Study) -> None:
     assert "runs short" in first
 
 
+def test_the_columns_are_explained_and_the_next_step_is_named(study: Study) -> None:
+    text = " ".join(signals_text(study).split())
+    for part in (
+        "excess: fuel volume",
+        "limit: the pump",
+        "unknown: rail pressure",
+        "(1), (2):",
+        "pumpcensus car LABEL",
+    ):
+        assert part in text
+
+
 def test_invented_data_is_said_to_be_invented(study: Study, small_study: Study) -> None:
     assert "invented" in signals_text(study)
     assert "invented" not in signals_text(small_study)

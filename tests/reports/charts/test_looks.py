@@ -106,3 +106,12 @@ def test_curve_sentence_tells_where_the_car_is_above(study: Study) -> None:
     assert "everywhere above" in car_curve.draw(high).alternative
     assert "nowhere above" in car_curve.draw(low).alternative
     assert "nowhere at its ceiling" in car_curve.draw(low).alternative
+
+
+def test_curve_sentence_tells_where_the_car_is_below(study: Study) -> None:
+    curve = study.curves.filter(pl.col("label") == study.cars["label"][0]).sort("band_rpm")
+    low = curve.with_columns(duty_pct=pl.col("peers_low_duty_pct") - 1)
+    assert "nowhere above the band of its peers, everywhere below it" in car_curve.draw(low).alternative
+    half = pl.when(pl.int_range(pl.len()) < 3).then(pl.col("peers_low_duty_pct") - 1).otherwise("expected_duty_pct")
+    partly = car_curve.draw(curve.with_columns(duty_pct=half)).alternative
+    assert f"in 3 of {curve.height} bands of engine speed below it" in partly
