@@ -26,13 +26,15 @@ class Clock:
     """Seconds from the column's own zero, NaN where missing.
 
     assumed: finding code that tells what was assumed, or "". over_midnight: how often the day changed.
-    day: the date of the first sample where the clock tells it.
+    day: the date of the first sample where the clock tells it. of: columns whose clock it is, where there are
+    several clocks.
     """
 
     seconds: Values
     assumed: str = ""
     over_midnight: int = 0
     day: date | None = None
+    of: frozenset[int] = frozenset()
 
 
 def clock_of_numbers(values: Values, unit_text: str) -> Clock | None:

@@ -21,6 +21,7 @@ _STAMP = re.compile(
     r"(?:\d{1,2}:\d\d(?::\d\d(?:[.,:]\d+)?)?)?(?:\s*[AaPp]\.?[Mm]\.?)?\s*(?:Z|[+-]\d\d:?\d\d)?"
 )
 _BRACKETS = re.compile(r"^(.*)[\[({<]\s*([^\[\](){}<>]*(?:\([a-zü. ]+\))?[^\[\](){}<>]*)\s*[\])}>]\s*$", re.DOTALL)
+_TIME_NAME = re.compile(r"(time|timestamp|zeit|zeitstempel|uhrzeit|t)\b", re.IGNORECASE)
 _BETWEEN = r"[\s_,/:|-]+"
 
 
@@ -202,8 +203,13 @@ def _unit_row_above(above: Sequence[_Record], header: _Record) -> list[str]:
 
 
 def _is_alternating(names: Sequence[str]) -> bool:
-    """Whether every other name is the same: a clock a channel."""
-    return len(set(names[::2])) == 1 and len(set(names[1::2])) > 1
+    """Whether every other name is the same, or one that means time stands several times: a clock a channel."""
+    if len(set(names[::2])) == 1 and len(set(names[1::2])) > 1:
+        return True
+    clock = Counter(names).most_common(1)[0][0]
+    others = [name for name in names if name != clock]
+    is_distinct = len(others) > 1 and len(set(others)) >= _HEADER_DISTINCT * len(others)
+    return is_distinct and bool(_TIME_NAME.match(clock))
 
 
 def _is_unit_row(cells: Sequence[str]) -> bool:

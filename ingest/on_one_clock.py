@@ -1,8 +1,7 @@
 """Every channel of a log onto one clock, the duty's, from its first sample."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from ingest.clocks import Clock, clock_of_numbers, clock_of_stamps, onto
 from ingest.column_fit import Fit
 from ingest.findings import Finding
 from ingest.mapping import ChannelMap
+from ingest.own_clocks import in_turns, is_rising, named_clocks, plain_clocks
 from ingest.table import Table, Values
 
 _HELD = ("gear",)  # has no values in between
@@ -27,25 +27,39 @@ class Aligned:
     findings: tuple[Finding, ...]
 
 
-def read_clocks(claims: Claims, table: Table, units: tuple[str, ...], mapping: ChannelMap) -> dict[int, Clock]:
-    """Clock columns that can be understood: one, or where the channels have a clock each, all of these."""
-    columns = [c.column for c in claims.candidates.get(CLOCK, ())]
-    said = mapping.of(CLOCK).unit
+def read_clocks(
+    claims: Claims, table: Table, names: tuple[str, ...], units: tuple[str, ...], mapping: ChannelMap
+) -> dict[int, Clock]:
+    """Clock columns that can be understood: one, or where channels have clocks of their own, all of these."""
+    said = mapping.of(CLOCK)
     clocks: dict[int, Clock] = {}
-    for column in columns:
-        clock = clock_of_stamps(table.stamps[column]) if column in table.stamps else None
-        if clock is None and column in table.numbers:
-            clock = clock_of_numbers(table.numbers[column], said or units[column])
-        if clock is not None:
-            clocks[column] = clock
-    if not clocks:
-        return {}
-    candidates = {c.column: c for c in claims.candidates[CLOCK]}
-    first = candidates[next(iter(clocks))]
-    same_name = {column: clock for column, clock in clocks.items() if candidates[column].words == first.words}
-    in_order = sorted(same_name)
-    alternating = len(in_order) > 1 and all(b - a > 1 for a, b in pairwise(in_order))
-    return same_name if alternating else {first.column: clocks[first.column]}
+    for candidate in claims.candidates.get(CLOCK, ()):
+        if clock := _clock(candidate.column, table, said.unit or units[candidate.column]):
+            clocks[candidate.column] = clock
+    first = dict(list(clocks.items())[:1])
+    if said.column:
+        same = [c.column for c in claims.candidates.get(CLOCK, ()) if c.column in clocks]
+        return _owning(clocks, in_turns(sorted(same), len(names))) or first
+    by_name = {clock: frozenset({owner}) for clock, owner in named_clocks(names, units).items()}
+    named = {column: clock for column in by_name if (clock := _clock(column, table, units[column]))}
+    named = {column: clock for column, clock in named.items() if is_rising(clock.seconds)}
+    if len(named) > 1 or (named and not clocks):
+        return {**first, **_owning(named, by_name)}
+    read = {column: clocks.get(column) or _clock(column, table, units[column]) for column in plain_clocks(names, units)}
+    plain = {column: clock for column, clock in read.items() if clock and is_rising(clock.seconds)}
+    return _owning(plain, in_turns(list(plain), len(names))) or first
+
+
+def _clock(column: int, table: Table, unit: str) -> Clock | None:
+    clock = clock_of_stamps(table.stamps[column]) if column in table.stamps else None
+    if clock is None and column in table.numbers:
+        clock = clock_of_numbers(table.numbers[column], unit)
+    return clock
+
+
+def _owning(clocks: Mapping[int, Clock], owned: Mapping[int, frozenset[int]]) -> dict[int, Clock]:
+    """The clocks that have channels of their own, each told which."""
+    return {column: replace(clocks[column], of=own) for column, own in owned.items() if column in clocks}
 
 
 def align(fits: Mapping[str, Fit], clocks: Mapping[int, Clock], table: Table) -> Aligned:
@@ -53,15 +67,15 @@ def align(fits: Mapping[str, Fit], clocks: Mapping[int, Clock], table: Table) ->
     start = min(float(np.nanmin(clock.seconds)) for clock in clocks.values())
     seconds = {column: clock.seconds - start for column, clock in clocks.items()}
     duty = fits["pump_duty_pct"]
-    own = seconds[_clock_of(duty.candidate.column, seconds)]
+    own = seconds[_clock_of(duty.candidate.column, clocks)]
     timed = np.isfinite(own)
     kept = timed & np.isfinite(duty.values)
     steady = {column: _steady(times) for column, times in seconds.items()} if len(seconds) == 1 else seconds
-    at = steady[_clock_of(duty.candidate.column, seconds)]
+    at = steady[_clock_of(duty.candidate.column, clocks)]
     channels = {}
     everything = bool(kept.all())
     for name, fitted in fits.items():
-        times = steady[_clock_of(fitted.candidate.column, seconds)]
+        times = steady[_clock_of(fitted.candidate.column, clocks)]
         if times is at:
             values = fitted.values if everything else fitted.values[kept]
             gaps = ~np.isfinite(values)
@@ -82,10 +96,17 @@ def align(fits: Mapping[str, Fit], clocks: Mapping[int, Clock], table: Table) ->
     return Aligned(table.row[kept], own[kept], channels, dropped, tuple(findings))
 
 
-def _clock_of(column: int, seconds: Mapping[int, Values]) -> int:
-    """The nearest clock at or before a column, else the first."""
-    before = [clock for clock in seconds if clock <= column]
-    return max(before) if before else min(seconds)
+def without_clock(fits: Mapping[str, Fit], clocks: Mapping[int, Clock]) -> list[str]:
+    """Channels that have none of the clocks, where each clock has channels of its own."""
+    if any(not clock.of for clock in clocks.values()):
+        return []
+    owned = frozenset().union(*(clock.of for clock in clocks.values()))
+    return [channel for channel, fitted in fits.items() if fitted.candidate.column not in owned]
+
+
+def _clock_of(column: int, clocks: Mapping[int, Clock]) -> int:
+    """The clock that a column is told to have, else the first."""
+    return next((place for place, clock in clocks.items() if column in clock.of), next(iter(clocks)))
 
 
 def _steady(seconds: Values) -> Values:

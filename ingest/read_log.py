@@ -18,8 +18,8 @@ from ingest.findings import Finding, UnreadableError
 from ingest.log_date import log_date
 from ingest.mapping import EMPTY_MAP, ChannelMap
 from ingest.number_format import marks
-from ingest.on_one_clock import Aligned, align, read_clocks
-from ingest.own_clocks import named_clocks
+from ingest.on_one_clock import Aligned, align, read_clocks, without_clock
+from ingest.own_clocks import named_clocks, plain_clocks
 from ingest.pressures import resolve
 from ingest.read_columnar import ColumnarError, open_columnar
 from ingest.read_mdf4 import open_mdf4
@@ -178,7 +178,7 @@ class _RefusedError(Exception):
 def _opened(source: Source, mapping: ChannelMap, more: frozenset[int] = frozenset()) -> _Log:
     """The columns that may be channels, and `more`."""
     claimed = claims(source.names, source.units, mapping)
-    own = frozenset(named_clocks(source.names, source.units))
+    own = frozenset((*named_clocks(source.names, source.units), *plain_clocks(source.names, source.units)))
     table = source.table(claimed.columns | own | more)
     repeated = [Finding("column_name_twice", detail=column) for column in claimed.repeated]
     return _Log(source, claimed, table, mapping, [*source.findings, *table.findings, *repeated])
@@ -202,6 +202,11 @@ def _read_table(log: _Log, name: str, modified: date | None) -> Reading:
     _check_rows(log)
     clocks = read_clocks(log.claims, log.table, log.source.names, log.source.units, log.mapping)
     fits = _assigned(log, clocks)
+    if lost := without_clock(fits, clocks):
+        if set(NEEDED) & set(lost):
+            raise _RefusedError(*(Finding("clock_missing", channel) for channel in lost))
+        log.findings += [Finding("channel_without_clock", channel) for channel in lost]
+        fits = {channel: fitted for channel, fitted in fits.items() if channel not in lost}
     aligned = align(fits, clocks, log.table)
     log.findings += aligned.findings
     on_clock = {c: replace(fits[c], values=v) for c, v in aligned.channels.items() if np.isfinite(v).any()}

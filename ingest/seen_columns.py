@@ -49,7 +49,7 @@ def seen_columns(content: bytes, mapping: ChannelMap) -> list[SeenColumn]:
     claimed = claims(source.names, source.units, mapping)
     table = source.table(frozenset(range(len(source.names))))
     fits, _ = assign(claimed, table, mapping)
-    clocks = read_clocks(claimed, table, source.units, mapping)
+    clocks = read_clocks(claimed, table, source.names, source.units, mapping)
     channel_of = {fitted.candidate.column: channel for channel, fitted in fits.items()}
     seen = []
     for column, (name, unit) in enumerate(zip(source.names, source.units, strict=True)):
