@@ -19,6 +19,22 @@ from ingest.table import Table, Values
 
 _HEADER_WITHIN = 100  # lines; a known header further down is not looked for
 _KNOWN_MAX = 512
+_OF_NUMBERS = b'0123456789.,+-\n"'
+_COMMON_MISSING = [
+    "-",
+    "--",
+    "---",
+    "n/a",
+    "N/A",
+    "NA",
+    "NaN",
+    "nan",
+    "ERR",
+    "****",
+    "***",
+    "null",
+    "?",
+]  # others: slowly
 _RAGGED_MAX_SHARE = 0.1  # more, and the layout is looked at anew
 _known: dict[bytes, tuple[Dialect, bytes]] = {}  # header line -> dialect, all lines from it to the data
 
@@ -151,6 +167,8 @@ class TextSource:
         delimiter = dialect.delimiter.encode()
         records = find_records(_ended(data), delimiter) or find_records(_requoted(data, dialect), delimiter)
         assert records  # each quote encloses a whole cell now
+        if dialect.decimal == dialect.delimiter and b"\t" not in data:  # the parser cannot tell the two apart
+            records, dialect = records.with_delimiter(b"\t"), replace(dialect, delimiter="\t")
         header = self.preamble.split("\n")[max(0, dialect.header_line) : -1]
         # no line break at the end: the recorder may have stopped within the line
         sorted_out = sort_records(records, _cells(header, dialect), dialect, cut=not data.endswith(b"\n"))
@@ -211,7 +229,13 @@ def _ended(text: bytes) -> bytes:
 
 
 def _parsed(
-    data: bytes, count: int, wanted: frozenset[int], dialect: Dialect, *, as_text: bool
+    data: bytes,
+    count: int,
+    wanted: frozenset[int],
+    dialect: Dialect,
+    *,
+    as_text: bool,
+    missing: list[str] | None = None,
 ) -> dict[int, pl.Series] | None:
     """The wanted columns of `count` rows, as numbers (stamps apart) or all as text; None where they are not that."""
     kinds = {str(i): pl.String if as_text or i in dialect.stamps else pl.Float64 for i in range(dialect.width)}
@@ -223,6 +247,7 @@ def _parsed(
             columns=sorted(wanted) if len(wanted) < dialect.width else None,
             separator=dialect.delimiter,
             quote_char='"' if b'"' in data else None,
+            null_values=missing,
             decimal_comma=dialect.decimal == "," and dialect.delimiter != ",",
         )
     except pl.exceptions.PolarsError:
@@ -236,7 +261,9 @@ def _numbers(
     """Numbers, and stamps as text, of `count` rows in which every wanted cell is a plain number; None if not so."""
     if dialect.decimal == "," and b"." in data:
         return None  # a thousands mark, perhaps
-    columns = _parsed(data, count, wanted, dialect, as_text=False)
+    looks_plain = not data.translate(None, _OF_NUMBERS + dialect.delimiter.encode())
+    columns = _parsed(data, count, wanted, dialect, as_text=False) if looks_plain else None
+    columns = columns or _parsed(data, count, wanted, dialect, as_text=False, missing=_COMMON_MISSING)
     if columns is None:
         return None
     texts = {i: columns[i] for i in wanted & dialect.stamps}

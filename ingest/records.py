@@ -1,6 +1,6 @@
 """Where the records of a delimited text begin and end, counted apart from any parser."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +16,14 @@ class Records:
     """Records of a text, in its order; an entry a record. One may hold line breaks within quotes (RFC 4180).
 
     start, end: offsets of its first byte and of the line feed behind it. cells: how many it has.
+    delimiters: offsets of all that part cells.
     """
 
     text: bytes
     start: Offsets
     end: Offsets
     cells: Offsets
+    delimiters: Offsets
 
     def __len__(self) -> int:
         return len(self.start)
@@ -32,6 +34,12 @@ class Records:
     def between(self, first: int, last: int) -> bytes:
         """The text of all records from `first` to `last`, line feeds and all."""
         return self.text[self.start[first] : self.end[last] + 1]
+
+    def with_delimiter(self, delimiter: bytes) -> "Records":
+        """The same records, parted by another sign, which no cell may hold."""
+        signs = np.frombuffer(self.text, dtype=np.uint8).copy()
+        signs[self.delimiters] = delimiter[0]
+        return replace(self, text=signs.tobytes())
 
     def first_bytes(self) -> NDArray[np.uint8]:
         """The first byte of each record, an opening quote left out; a line feed or a quote where it is empty."""
@@ -68,8 +76,9 @@ def find_records(text: bytes, delimiter: bytes) -> Records | None:
         is_end, is_delimiter = is_end & outside, is_delimiter & outside
     end = np.flatnonzero(is_end)
     start = np.concatenate(([0], end[:-1] + 1)) if len(end) else end
-    upto = np.searchsorted(np.flatnonzero(is_delimiter), end)
-    return Records(text, start, end, np.diff(upto, prepend=0) + 1)
+    delimiters = np.flatnonzero(is_delimiter)
+    upto = np.searchsorted(delimiters, end)
+    return Records(text, start, end, np.diff(upto, prepend=0) + 1, delimiters)
 
 
 def _enclose_cells(is_quote: NDArray[np.bool_], parts: NDArray[np.bool_]) -> bool:
