@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 from datetime import date
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from scipy.stats import beta
 HOUSE = Path(__file__).parents[2]
 sys.path.insert(0, str(HOUSE))
 
-from models.study import run_study  # noqa: E402  (imported before the workers fork, so that all run the same code)
+from models.study import run_study  # noqa: E402
 from synthetic_fleet.direct_cells import FAULTS, DirectFleet, direct_cells  # noqa: E402
 
 RESULTS = Path(__file__).parent / "results"
@@ -70,7 +71,8 @@ def studied(fleet: DirectFleet, job: Job) -> pl.DataFrame:
 def in_parallel(one: Callable[[Job], pl.DataFrame], jobs: list[Job], workers: int) -> pl.DataFrame:
     """The rows of all jobs, in the order of the jobs; a line of progress now and then."""
     parts = []
-    with ProcessPoolExecutor(workers) as pool:
+    # a forked worker would wait for ever for a thread of the parent's that it does not have
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         for done, rows in enumerate(pool.map(one, jobs), 1):
             parts.append(rows)
             if done % 50 == 0:
