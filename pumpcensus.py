@@ -239,7 +239,7 @@ def _car(label: Label, store: StoreFolder, quarter: Quarter = None, as_json: AsJ
 @app.command("drill", epilog="Example: pumpcensus drill --store store --quarter 2026Q3")
 @ends("planted", stopped="Nothing was written.")
 def _drill(store: StoreFolder, quarter: Quarter = None, as_json: AsJson = False) -> None:
-    """Plant faults in copies of a finished study's cars: how many are found?"""
+    """Plant faults in this fleet's own cars: how many are found?"""
     from models.study_files import drill_of_store
     from reports.terminal import drill_text
 
