@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
+from scipy.sparse import csr_array, hstack
 
 from models.duty_law import delivered_share, delivered_slope
 
@@ -115,12 +116,29 @@ class CellArrays:
 
 
 @dataclass(frozen=True)
+class FewPerRow:
+    """A matrix with few nonzeros a row, kept as such; rows are given out as plain arrays, a car's at a time."""
+
+    matrix: csr_array
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return int(self.matrix.shape[0]), int(self.matrix.shape[1])
+
+    def __getitem__(self, rows: slice | Ints) -> Array:
+        return np.asarray(self.matrix[rows].toarray())
+
+    def __matmul__(self, vector: Array) -> Array:
+        return np.asarray(self.matrix @ vector)
+
+
+@dataclass(frozen=True)
 class Design:
     """X: (rows, columns). prior_sd: (columns,). learned: columns whose common sd the fleet
     teaches. names: (columns,).
     """
 
-    X: Array
+    X: FewPerRow | Array
     prior_sd: Array
     learned: NDArray[np.bool_]
     names: tuple[str, ...]
@@ -211,37 +229,34 @@ def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -
     Shared curve of engine speed, engines and their own curves, slopes of demand, fuel, intake temperature and
     rail pressure around the physics, pumps, and partially pooled engine x pump, boost hardware, calibration, setup.
     """
-    curve = speed_curve(frame["band_rpm"].to_numpy() + 125.0, priors.knots)
+    speed = frame["band_rpm"].to_numpy() + 125.0
+    curve = csr_array(speed_curve(speed, priors.knots))
     engine, engines = _dummies(frame["engine"], like["engine"])
-    slopes = [_centred(frame[name], like[name]) for name in ("ln_demand", "ln_fuel_factor", "ln_intake", "rail_100bar")]
-    blocks: list[tuple[str, Array, float, bool]] = [("curve", curve, priors.free, False)]
-    blocks.append(("engine", engine, priors.engine, False))
+    blocks = [("curve", curve, priors.free, False), ("engine", engine, priors.engine, False)]
     for number, name in enumerate(engines):
-        blocks.append((f"curve of {name}", curve * engine[:, [number]], priors.engine_curve, False))
-    own = frame.select(pl.col("ln_demand") - pl.col("ln_demand").mean().over("spell", "band_rpm"))
-    blocks.append(("demand within car", own["ln_demand"].to_numpy()[:, None], priors.dilution, False))
-    widths = (priors.demand, priors.fuel, priors.intake, priors.rail)
-    for name, column, width in zip(("demand", "fuel", "intake", "rail"), slopes, widths, strict=True):
-        blocks.append((name, column[:, None], width, False))
-    blocks.append(
-        (
-            "port injection",
-            frame["port_injection"].to_numpy().astype(float)[:, None],
-            priors.port_injection,
-            False,
-        )
-    )
+        own_curve = csr_array(engine[:, [number]].multiply(curve))
+        blocks.append((f"curve of {name}", own_curve, priors.engine_curve, False))
+    own = frame.select(pl.col("ln_demand") - pl.col("ln_demand").mean().over("spell", "band_rpm"))["ln_demand"]
+    numbers = {
+        "demand within car": (own.to_numpy(), priors.dilution),
+        "demand": (_centred(frame["ln_demand"], like["ln_demand"]), priors.demand),
+        "fuel": (_centred(frame["ln_fuel_factor"], like["ln_fuel_factor"]), priors.fuel),
+        "intake": (_centred(frame["ln_intake"], like["ln_intake"]), priors.intake),
+        "rail": (_centred(frame["rail_100bar"], like["rail_100bar"]), priors.rail),
+        "port injection": (frame["port_injection"].to_numpy().astype(float), priors.port_injection),
+    }
+    blocks += [(name, csr_array(column[:, None]), sd, False) for name, (column, sd) in numbers.items()]
     blocks.append(("pump", _dummies(frame["pump"], like["pump"])[0], priors.pump, False))
     for name, columns in POOLED.items():
         block = _dummies(_joined(frame, columns), _joined(like, columns))[0]
         blocks.append((name, block, priors.setup_start, True))
     setup = _dummies(frame["setup"], like["setup"])[0]
-    _, tilt, bow = car_basis(scaled_speed(frame["band_rpm"].to_numpy() + 125.0)).T
-    blocks.append(("tilt of setup", setup * tilt[:, None], priors.setup_shape, False))
-    blocks.append(("bow of setup", setup * bow[:, None], priors.setup_shape, False))
+    _, tilt, bow = car_basis(scaled_speed(speed)).T
+    for name, shape in (("tilt of setup", tilt), ("bow of setup", bow)):
+        blocks.append((name, csr_array(setup.multiply(shape[:, None])), priors.setup_shape, False))
     counts = [block.shape[1] for _, block, _, _ in blocks]
     return Design(
-        X=np.hstack([block for _, block, _, _ in blocks]),
+        X=FewPerRow(csr_array(hstack([block for _, block, _, _ in blocks], format="csr"))),
         prior_sd=np.repeat([sd for _, _, sd, _ in blocks], counts),
         learned=np.repeat([learned for _, _, _, learned in blocks], counts),
         names=tuple(np.repeat([name for name, _, _, _ in blocks], counts).tolist()),
@@ -279,10 +294,12 @@ def _joined(frame: pl.DataFrame, columns: tuple[str, ...]) -> pl.Series:
     return frame.select(pl.concat_str(columns, separator=" | ").alias("joined"))["joined"]
 
 
-def _dummies(values: pl.Series, like: pl.Series) -> tuple[Array, list[str]]:
-    names = like.unique().sort()
-    columns = values.to_numpy()[:, None] == names.to_numpy()[None, :]
-    return columns.astype(float), names.to_list()
+def _dummies(values: pl.Series, like: pl.Series) -> tuple[csr_array, list[str]]:
+    """One column a name of `like`, 1 where a row has it. (n, names)"""
+    names = like.unique().sort().to_list()
+    codes = values.cast(pl.Enum(names)).to_physical().to_numpy()
+    n = len(codes)
+    return csr_array((np.ones(n), codes.astype(np.int32), np.arange(n + 1)), shape=(n, len(names))), names
 
 
 def _centred(values: pl.Series, like: pl.Series) -> Array:
