@@ -78,7 +78,8 @@ def ingest_logs(
         home = create_store(store)
         sweep(home)
         key = open_key(store, in_use=bool(home.segments()))
-        labels = write_labels(store, sheet.cars, key)
+        forgotten = {car: label for car in sheet.cars if (label := key.label(car)) in home.forgotten()}
+        labels = write_labels(store, [car for car in sheet.cars if car not in forgotten], key) | forgotten
         by_name = {plain_name(car): label for car, label in labels.items()}
         write_roster(home, sheet.table(by_name).filter(~pl.col("label").is_in(home.forgotten())))
         setting = Setting(

@@ -180,7 +180,8 @@ def _opened(source: Source, mapping: ChannelMap, more: frozenset[int] = frozense
     claimed = claims(source.names, source.units, mapping)
     own = frozenset((*named_clocks(source.names, source.units), *plain_clocks(source.names, source.units)))
     table = source.table(claimed.columns | own | more)
-    repeated = [Finding("column_name_twice", detail=column) for column in claimed.repeated]
+    clocks = {source.names[column] for column in own}
+    repeated = [Finding("column_name_twice", detail=name) for name in claimed.repeated if name not in clocks]
     return _Log(source, claimed, table, mapping, [*source.findings, *table.findings, *repeated])
 
 

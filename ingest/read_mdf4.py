@@ -2,8 +2,10 @@
 
 import gc
 import io
+import logging
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import Any, TypeVar
@@ -20,6 +22,7 @@ _VERSION = slice(8, 9)
 _VIRTUAL_MASTER, _MASTER, _BY_TIME = 3, 2, 1  # cn_type, cn_type and cn_sync_type of a channel block
 _SAMPLES_MIN = 2  # in a group; fewer make no clock
 UNPACKED_MAX_BYTES = 1 << 30
+_MISSING_BLOCK = 'Expected "##'  # how the library begins when a block is not where the file says
 
 T = TypeVar("T")
 
@@ -57,10 +60,38 @@ def open_mdf4(content: bytes) -> "Mdf4Source | None":
     return _or_broken(opened)
 
 
+class _Complaints(logging.Handler):
+    """Keeps what the library would print: of a file in which blocks are missing it reads the rest, and says so."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self.blocks: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if _MISSING_BLOCK in (text := record.getMessage()):
+            self.blocks.append(text)
+
+
+@contextmanager
+def _listening() -> Iterator[list[str]]:
+    """Gives what the library complains of meanwhile, and keeps it from the terminal."""
+    logger, complaints = logging.getLogger("asammdf"), _Complaints()
+    handlers, propagates = logger.handlers, logger.propagate
+    logger.handlers, logger.propagate = [complaints], False
+    try:
+        yield complaints.blocks
+    finally:
+        logger.handlers, logger.propagate = handlers, propagates
+
+
 def _or_broken(read: Callable[[], T]) -> T:
     """What `read` gives; whatever the library says of a file it cannot read becomes a finding."""
     try:
-        return read()
+        with _listening() as complaints:
+            result = read()
+        if complaints:
+            raise UnreadableError(Finding("mdf4_broken", detail=complaints[0]))
+        return result
     except UnreadableError:
         raise
     except Exception as error:  # a damaged file fails anywhere in the library, in any way

@@ -126,6 +126,15 @@ def test_damaged_samples_are_found_when_they_are_read(tmp_path: Path) -> None:
     assert read_log("evening.mf4", bytes(content)).refused == "mdf4_broken"
 
 
+def test_a_missing_block_is_not_passed_over_in_silence(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """The library reads the rest of such a file; a channel group would be lost and nobody told."""
+    content = bytearray(measurement(tmp_path, fast(), slow()))
+    second = content.index(b"##DG", content.index(b"##DG") + 4)
+    content[second : second + 4] = b"none"
+    assert read_log("evening.mf4", bytes(content)).refused == "mdf4_broken"
+    assert capfd.readouterr().err == ""
+
+
 def test_an_older_measurement_is_refused(tmp_path: Path) -> None:
     assert read_log("evening.mdf", measurement(tmp_path, fast(), version="3.30")).refused == "mdf_before_4"
 
