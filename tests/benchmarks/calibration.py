@@ -94,11 +94,34 @@ def markdown(result: dict[str, Any]) -> str:
     return table(["nothing wrong with any car", *heads], lines)
 
 
+CLAIMED = {
+    "p at most 0.05": ("5 %", lambda f: f["p_at_most"]["0.05"]),
+    "p at most 0.01": ("1 %", lambda f: f["p_at_most"]["0.01"]),
+    "true excess within the 95 % interval": ("95 %", lambda f: f["coverage"]["0.95"]),
+    "true excess within the 80 % interval": ("80 %", lambda f: f["coverage"]["0.8"]),
+    "fleets with any `action`": ("at most 5 %", lambda f: f["fleets_with_action"]),
+    "cars given `warning`, pump not at its limit": ("about 3 %", lambda f: f["warning_not_at_limit"]),
+}
+
+
+def summary(result: dict[str, Any]) -> str:
+    """What is claimed beside what was measured, as the table of docs/method.md."""
+    sizes = list(result["fleets"])
+    lines = []
+    for name, (claim, pick) in CLAIMED.items():
+        at = [pick(result["fleets"][size]) for size in sizes]
+        lines.append([name, claim, *("{:.1f} % ({:.1f}-{:.1f})".format(*(100 * p[k] for k in KEYS)) for p in at)])
+    return table(["nothing wrong with any car", "claimed", *(f"{size} cars" for size in sizes)], lines)
+
+
+KEYS = ("share", "low", "high")
+
+
 def main() -> None:
     given = parser(__doc__).parse_args()
     count = 2 * max(1, round(given.fleets * FLEETS / 2))
     jobs = [job for cars, first in SIZES.items() for job in jobs_of("sound", cars, first, count)]
-    rows = in_parallel(one_fleet, jobs, given.workers)
+    rows = in_parallel(one_fleet, jobs, given.workers, given.keep)
     result: dict[str, Any] = {**made(), "fleets": {}}
     for cars, first in SIZES.items():
         own = rows.filter(pl.col("cars") == cars)

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 from datetime import date
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -68,16 +69,35 @@ def studied(fleet: DirectFleet, job: Job) -> pl.DataFrame:
     return study.cars.drop("check_first").join(truth, on="label", maintain_order="left").with_columns(**tag)
 
 
-def in_parallel(one: Callable[[Job], pl.DataFrame], jobs: list[Job], workers: int) -> pl.DataFrame:
-    """The rows of all jobs, in the order of the jobs; a line of progress now and then."""
+def in_parallel(
+    one: Callable[[Job], pl.DataFrame], jobs: list[Job], workers: int, keep: Path | None = None
+) -> pl.DataFrame:
+    """The rows of all jobs, in the order of the jobs; a line of progress now and then.
+
+    keep: a folder for each fleet's rows, from which a killed run goes on; rows of other code are not taken.
+    """
+    if keep:
+        keep = keep / f"{models_digest()} {Path(one.__code__.co_filename).stem}"
+        keep.mkdir(parents=True, exist_ok=True)
     parts = []
     # a forked worker would wait for ever for a thread of the parent's that it does not have
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        for done, rows in enumerate(pool.map(one, jobs), 1):
+        for done, rows in enumerate(pool.map(partial(_kept, one, keep), jobs), 1):
             parts.append(rows)
             if done % 50 == 0:
                 print(f"{done} of {len(jobs)} fleets", file=sys.stderr, flush=True)
     return pl.concat(parts)
+
+
+def _kept(one: Callable[[Job], pl.DataFrame], keep: Path | None, job: Job) -> pl.DataFrame:
+    if keep is None:
+        return one(job)
+    path = keep / f"{job.set}-{job.cars}-{job.seed}.parquet"
+    if not path.exists():
+        rows = one(job)
+        rows.write_parquet(path.with_suffix(".part"))
+        path.with_suffix(".part").rename(path)
+    return pl.read_parquet(path)
 
 
 def by_fleet(rows: pl.DataFrame, hit: pl.Expr) -> pl.DataFrame:
@@ -147,15 +167,19 @@ def table(head: list[str], lines: list[list[str]]) -> str:
 
 def made() -> dict[str, str]:
     """When, where, and a digest of the study's code, so that figures can be told from those of other code."""
+    return {
+        "made_on": date.today().isoformat(),
+        "machine": f"{platform.machine()}, Python {platform.python_version()}",
+        "models_digest": models_digest(),
+    }
+
+
+def models_digest() -> str:
     code = hashlib.sha256()
     for path in sorted((HOUSE / "models").rglob("*.*")):
         if path.suffix in (".py", ".sql", ".csv"):
             code.update(path.read_bytes())
-    return {
-        "made_on": date.today().isoformat(),
-        "machine": f"{platform.machine()}, Python {platform.python_version()}",
-        "models_digest": code.hexdigest()[:12],
-    }
+    return code.hexdigest()[:12]
 
 
 def save(name: str, result: dict[str, Any], out: Path | None = None) -> None:
@@ -170,5 +194,6 @@ def parser(description: str | None) -> argparse.ArgumentParser:
     given.add_argument("--fleets", type=float, default=1.0, help="share of the fleets to run, for a quick look")
     given.add_argument("--workers", type=int, default=2)
     given.add_argument("--out", type=Path, help="where the figures go; default: results beside this script")
+    given.add_argument("--keep", type=Path, help="keep each fleet's rows in this folder, for a run that was killed")
     given.add_argument("--rows", type=Path, help="also write a row a car to this Parquet file")
     return given

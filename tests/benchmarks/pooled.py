@@ -135,7 +135,7 @@ def extremes(result: dict[str, Any]) -> str:
 def main() -> None:
     given = parser(__doc__).parse_args()
     jobs = every_job(given.fleets)
-    rows = in_parallel(one_fleet, jobs, given.workers)
+    rows = in_parallel(one_fleet, jobs, given.workers, given.keep)
     if given.rows:
         rows.write_parquet(given.rows)
     result: dict[str, Any] = made()
