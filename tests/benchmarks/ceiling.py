@@ -132,12 +132,9 @@ def main() -> None:
     arguments.add_argument("--study-rows", type=Path, help="what `pooled.py --rows` wrote, of the same code")
     given = arguments.parse_args()
     jobs = main_jobs(given.fleets)
-    found = in_parallel(one_fleet, jobs, given.workers, given.keep)
-    study = (
-        pl.read_parquet(given.study_rows)
-        if given.study_rows
-        else in_parallel(study_of, jobs, given.workers, given.keep)
-    )
+    how = (jobs, given.workers, given.keep)
+    found = in_parallel(one_fleet, *how)
+    study = pl.read_parquet(given.study_rows) if given.study_rows else in_parallel(study_of, *how)
     rows = study.join(found, on=["set", "cars", "seed", "label"], maintain_order="left")
     if given.rows:
         rows.write_parquet(given.rows)
