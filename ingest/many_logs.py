@@ -229,7 +229,8 @@ def _ingest(
             progress(done, len(to_do))
     notes = list(sheet.notes)
     if run.counts["passed_over"]:
-        notes.append(f"{run.counts['passed_over']} logs of forgotten cars passed over.")
+        logs = "1 log" if run.counts["passed_over"] == 1 else f"{run.counts['passed_over']} logs"
+        notes.append(f"{logs} of forgotten cars passed over.")
     count = run.counts
     return IngestResult(
         count["kept"],

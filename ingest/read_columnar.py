@@ -8,12 +8,13 @@ import numpy as np
 import polars as pl
 
 from ingest.dialect import split_brackets
-from ingest.findings import Finding
+from ingest.findings import Finding, UnreadableError
 from ingest.number_format import number_format, to_numbers
 from ingest.table import Table, Values
 
 _PARQUET = b"PAR1"
 _ARROW = b"ARROW1"
+CELLS_MAX = 1 << 27  # a gigabyte of numbers
 
 
 class ColumnarError(Exception):
@@ -21,13 +22,21 @@ class ColumnarError(Exception):
 
 
 def open_columnar(content: bytes) -> "ColumnarSource | None":
-    """A Parquet or Arrow file; None where it is neither. Raises ColumnarError where it is broken."""
+    """A Parquet or Arrow file; None where it is neither.
+
+    Raises ColumnarError where it is broken, UnreadableError where it is too large: a constant column packs a billion
+    rows into nothing.
+    """
     kind = next((k for magic, k in ((_PARQUET, "parquet"), (_ARROW, "arrow")) if content.startswith(magic)), "")
     if not kind:
         return None
-    read = pl.read_parquet if kind == "parquet" else pl.read_ipc
+    scan = pl.scan_parquet if kind == "parquet" else pl.scan_ipc
     try:
-        return ColumnarSource(kind, read(io.BytesIO(content)))
+        frame = scan(io.BytesIO(content))
+        width = len(frame.collect_schema())
+        if width * frame.select(pl.len()).collect().item() > CELLS_MAX:
+            raise UnreadableError(Finding("columnar_too_large"))
+        return ColumnarSource(kind, frame.collect())
     except (pl.exceptions.PolarsError, OSError, ValueError) as error:
         raise ColumnarError(str(error)) from error
 

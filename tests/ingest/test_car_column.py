@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 import xlsxwriter
 
+from ingest.forget_car import forget_car
 from ingest.inspect_log import inspect_logs
 from ingest.many_logs import IngestResult, ingest_logs
 from ingest.read_log import read_cars, read_log
@@ -126,6 +127,17 @@ def test_a_log_read_without_the_column_first_counts_once(made_up: ModuleType, tm
     assert kept["label"].n_unique() == kept.height == 2
     assert ingest(club).kept == 1
     assert ledger(club[2]).filter(verdict="kept").height == 1
+
+
+def test_a_forgotten_car_is_passed_over_and_the_others_of_its_file_stay(made_up: ModuleType, tmp_path: Path) -> None:
+    club = made_up.club(tmp_path, cars=2, logs=0)
+    (club[0] / "all.csv").write_bytes(as_text(table(made_up, "anna", "bert")))
+    assert ingest(club, car_column="Car").kept == 2
+    assert forget_car("anna", club[2]) == 1
+    assert ledger(club[2]).height == 1
+    again = ingest(club, car_column="Car")
+    assert again.problems == ("1 log of forgotten cars passed over.",)
+    assert ledger(club[2]).filter(verdict="kept").height == ledger(club[2]).height == 1
 
 
 def test_no_name_enters_the_store(made_up: ModuleType, tmp_path: Path) -> None:

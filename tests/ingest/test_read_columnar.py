@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 import polars as pl
 import pytest
 
+from ingest import read_columnar
 from ingest.read_columnar import ColumnarError, open_columnar
 from ingest.read_log import read_log
 
@@ -55,6 +56,23 @@ def test_nulls_and_what_is_no_number() -> None:
     assert (reading.rows_in, reading.frame.height, reading.dropped) == (N, 38, {"row_without_duty": 2})
     assert reading.frame["intake_air_c"].to_list() == [31.5] * 38
     assert [f.detail for f in reading.findings if f.code == "cells_not_numbers"] == ["warm"]
+
+
+@pytest.mark.parametrize("kind", ["parquet", "arrow"])
+def test_a_file_too_large_is_refused_before_it_is_read(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    content = written(pl.DataFrame({"time": CLOCKS["seconds"], **COLUMNS}), kind)
+    monkeypatch.setattr(read_columnar, "CELLS_MAX", 5 * N - 1)
+    assert read_log("a", content).refused == "columnar_too_large"
+    monkeypatch.setattr(read_columnar, "CELLS_MAX", 5 * N)
+    assert read_log("a", content).refused == ""
+
+
+def test_a_small_file_of_many_rows_does_not_fill_the_memory() -> None:
+    whole = io.BytesIO()
+    pl.select(pl.repeat(1.0, 10_000_000, dtype=pl.Float64).alias("a")).write_parquet(whole)
+    content = whole.getvalue()
+    assert len(content) < 100_000
+    assert read_log("a", content).refused in ("clock_missing", "channel_missing")
 
 
 def test_not_mine_is_not_broken() -> None:

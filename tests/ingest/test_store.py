@@ -97,6 +97,8 @@ def test_forgetting_a_car_removes_its_logs_for_good(club: Club) -> None:
     result = ingest_logs(*club, today=TODAY)  # the roster still lists her and her logs still lie there
     assert (result.kept, result.skipped) == (0, 2)
     assert result.problems == ("2 logs of forgotten cars passed over.",)
+    private = b"".join(path.read_bytes() for path in private_folder(club[2]).iterdir())
+    assert b"anna" not in private, "nor is her name on a list again"
     assert store.roster()["label"].to_list() == [read_labels(club[2])["bert"]]
 
 
