@@ -270,7 +270,9 @@ def _forget(
     from ingest import forget_car
 
     logs = forget_car(car, store)
-    typer.echo(f"{car}: {logs} log{'' if logs == 1 else 's'} removed from {store}; later runs of ingest pass the car over.")
+    typer.echo(
+        f"{car}: {logs} log{'' if logs == 1 else 's'} removed from {store}; later runs of ingest pass the car over."
+    )
     typer.echo(
         "Still to do by hand: take the car off the roster, delete its log files, and make studies and reports "
         "anew, for earlier ones still hold the label's figures."

@@ -36,7 +36,7 @@ def with_text(source: Source, column: int) -> Source:
 
 def _with_text(source: TextSource, column: int) -> TextSource:
     dialect = replace(source.dialect, stamps=source.dialect.stamps | {column})
-    return replace(source, dialect=dialect, remembered=False)
+    return replace(source, dialect=dialect, remembered=False, ahead=None)
 
 
 def by_car(table: Table, column: int) -> tuple[dict[str, Table], int]:
