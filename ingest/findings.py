@@ -96,6 +96,15 @@ def where(finding: Finding) -> str:
     return ", ".join(place)
 
 
+def printable(text: str) -> str:
+    """Text of a file or its name without the signs by which it could steer a terminal.
+
+    >>> printable("red\\x1b[31m.csv")
+    'red?[31m.csv'
+    """
+    return text if text.isprintable() else "".join(sign if sign.isprintable() else "?" for sign in text)
+
+
 def in_words(finding: Finding) -> str:
     """Where, what, and what to do, as one line for the terminal.
 
@@ -104,5 +113,5 @@ def in_words(finding: Finding) -> str:
     """
     meaning = meanings()[finding.code]
     place = where(finding)
-    detail = f" ({finding.detail})" if finding.detail else ""
+    detail = f" ({printable(finding.detail)})" if finding.detail else ""
     return f"{place + ': ' if place else ''}{meaning.message.rstrip('.')}{detail}. {meaning.remedy}"

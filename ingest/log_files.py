@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 
 import polars as pl
 
-from ingest.findings import Finding, effect, in_words
+from ingest.findings import Finding, effect, in_words, printable
 from ingest.labels import Key, plain_name
 from ingest.mapping import ChannelMap
 from ingest.one_batch import Log, one_batch
@@ -261,7 +261,7 @@ class _Batch:
             findings.update({finding.code for finding in own})
             refused = [in_words(finding) for finding in own if effect(finding) == "refuse"]
             if refused:
-                problems[log.source] = f"{seen.place}: {' '.join(refused)}"
+                problems[log.source] = f"{printable(seen.place)}: {' '.join(refused)}"
         return Made(
             segment,
             tables.ledger,

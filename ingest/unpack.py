@@ -4,7 +4,7 @@ import io
 import zipfile
 import zlib
 
-from ingest.findings import Finding
+from ingest.findings import Finding, printable
 
 UNPACKED_MAX_BYTES = 1 << 30
 _DEPTH_MAX = 3  # a zip of gzipped logs is met; anything deeper is not a recorder's doing
@@ -64,11 +64,11 @@ def _plain_path(member: str) -> str:
     >>> _plain_path("/club//anna\\a.csv")
     'club/anna/a.csv'
     """
-    return "/".join(filter(None, member.replace("\\", "/").split("/")))
+    return "/".join(filter(None, printable(member).replace("\\", "/").split("/")))
 
 
 def _is_extra(info: zipfile.ZipInfo) -> bool:
-    parts = info.filename.split("/")
+    parts = _plain_path(info.filename).split("/")
     return info.is_dir() or any(part.startswith((".", "__MACOSX")) for part in parts)
 
 
