@@ -78,7 +78,7 @@ def read_many(files: Sequence[tuple[str, bytes, date | None]], mapping: ChannelM
 def _prepared(opened: Sequence[Source | Reading], mapping: ChannelMap) -> list[Source | Reading]:
     """The same, the texts among them read together."""
     texts = [source for source in opened if isinstance(source, TextSource)]
-    wanted = [claims(source.names, source.units, mapping).columns for source in texts]
+    wanted = [_wanted(source, mapping) for source in texts]
     read = iter(read_together(texts, wanted))
     return [next(read) if isinstance(source, TextSource) else source for source in opened]
 
@@ -175,12 +175,17 @@ class _RefusedError(Exception):
         self.reasons = reasons
 
 
+def _wanted(source: Source, mapping: ChannelMap) -> frozenset[int]:
+    """Columns that may be channels or clocks."""
+    names, units = source.names, source.units
+    return claims(names, units, mapping).columns.union(named_clocks(names, units), plain_clocks(names, units))
+
+
 def _opened(source: Source, mapping: ChannelMap, more: frozenset[int] = frozenset()) -> _Log:
     """The columns that may be channels, and `more`."""
     claimed = claims(source.names, source.units, mapping)
-    own = frozenset((*named_clocks(source.names, source.units), *plain_clocks(source.names, source.units)))
-    table = source.table(claimed.columns | own | more)
-    clocks = {source.names[column] for column in own}
+    table = source.table(_wanted(source, mapping) | more)
+    clocks = {source.names[column] for column in plain_clocks(source.names, source.units)}
     repeated = [Finding("column_name_twice", detail=name) for name in claimed.repeated if name not in clocks]
     return _Log(source, claimed, table, mapping, [*source.findings, *table.findings, *repeated])
 

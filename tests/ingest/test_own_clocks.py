@@ -8,8 +8,9 @@ import numpy as np
 import polars as pl
 import pytest
 
+from ingest.mapping import ChannelMap
 from ingest.own_clocks import in_turns, named_clocks, plain_clocks
-from ingest.read_log import read_log
+from ingest.read_log import read_log, read_many
 from ingest.reading import Reading
 
 TIMES = {
@@ -84,6 +85,13 @@ def test_or_behind_it(name: str) -> None:
 
 def test_or_all_clocks_in_front_named_as_the_channels() -> None:
     check(read_log("2026-07-31.csv", as_text(laid_out(CLOCKS["the channel, then time"], "in front"))))
+
+
+@pytest.mark.parametrize("clock", CLOCKS.values(), ids=CLOCKS)
+def test_and_where_many_files_are_read_together(clock: Callable) -> None:
+    content = as_text(laid_out(clock))
+    for reading in read_many([("2026-07-31.csv", content, None)] * 3, ChannelMap()):
+        check(reading)
 
 
 def test_a_table_of_columns_too() -> None:
