@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).parent))
 
 from known_truth import CURVE_FAULTS, scores
-from many_fleets import Figure, Job, in_parallel, made, parser, resamples, save, table
+from many_fleets import Figure, Job, exact_interval, in_parallel, made, parser, resamples, save, table
 from pooled import FAULTS, SMALL_WORN_PCT, main_jobs
 from pooled import one_fleet as study_of
 from rivals import boosted_trees, median_rule, observations
@@ -74,7 +74,9 @@ def figures(rows: pl.DataFrame) -> dict[str, Any]:
         "sound_cars": int(sound.sum()),
         "false_actions": int(acted[sound].sum()),
         "cars": {k: int(kind[k].sum()) for k in KINDS},
-        "found": {k: {name: _figure(whole, many, k, name) for name in ("study", *WAYS)} for k in KINDS},
+        "found": {
+            k: {name: _figure(whole, many, k, name, int(kind[k].sum())) for name in ("study", *WAYS)} for k in KINDS
+        },
         "study_over": {k: {name: _ratio(whole, many, k, name) for name in WAYS} for k in KINDS},
     }
 
@@ -96,15 +98,25 @@ def _kind(name: str, fault: NDArray[Any], severity: Array) -> NDArray[np.bool_]:
     return np.asarray(fault == name)
 
 
-def _figure(whole: dict[str, Any], many: list[dict[str, Any]], kind: str, name: str) -> Figure:
-    low, high = np.nanquantile([one[kind][name] for one in many], [0.025, 0.975])
-    return {"share": round(whole[kind][name], 4), "low": round(float(low), 4), "high": round(float(high), 4)}
+def _figure(whole: dict[str, Any], many: list[dict[str, Any]], kind: str, name: str, of: int) -> Figure:
+    """A share and its interval, as `share` of many_fleets makes it; null where there is no such car."""
+    value = whole[kind][name]
+    if not of:
+        return {"share": None, "low": None, "high": None}
+    low, high = exact_interval(round(value * of), of)
+    if 0 < value < 1:
+        drawn = np.nanquantile([one[kind][name] for one in many], [0.025, 0.975])
+        low, high = min(low, float(drawn[0])), max(high, float(drawn[1]))
+    return {"share": round(value, 4), "low": round(low, 4), "high": round(high, 4)}
 
 
 def _ratio(whole: dict[str, Any], many: list[dict[str, Any]], kind: str, name: str) -> Figure:
-    pairs = [(one[kind]["study"], one[kind][name]) for one in many]
-    low, high = np.nanquantile([s / w for s, w in pairs if w > 0] or [np.nan], [0.025, 0.975])
-    value = whole[kind]["study"] / whole[kind][name] if whole[kind][name] > 0 else float("nan")
+    """The study's share over that of one way; null where that way finds none."""
+    if not whole[kind][name] > 0:
+        return {"share": None, "low": None, "high": None}
+    ratios = [one[kind]["study"] / one[kind][name] for one in many if one[kind][name] > 0]
+    low, high = np.quantile(ratios, [0.025, 0.975])
+    value = whole[kind]["study"] / whole[kind][name]
     return {"share": round(value, 4), "low": round(float(low), 4), "high": round(float(high), 4)}
 
 
@@ -116,13 +128,16 @@ def markdown(result: dict[str, Any], size: str) -> str:
         shares = [_short(f["found"][kind][name]) for name in ("study", "known", "alike")]
         blind = kind in ("sticking", "all")
         rivals = ["-", "-"] if blind else [_short(f["found"][kind][name]) for name in ("median", "trees")]
-        ratio = "{share:.2f} ({low:.2f}-{high:.2f})".format(**f["study_over"][kind]["known"])
+        over_best = f["study_over"][kind]["known"]
+        ratio = "-" if over_best["share"] is None else "{share:.2f} ({low:.2f}-{high:.2f})".format(**over_best)
         lines.append([f"{kind} ({f['cars'][kind]} cars)", shares[0], shares[1], ratio, shares[2], *rivals])
     head = [f"{size} cars, {f['fleets']} fleets", "study", WAYS["known"], "study over best", *list(WAYS.values())[1:]]
     return table(head, lines)
 
 
 def _short(p: Figure) -> str:
+    if p["share"] is None:
+        return "-"
     value, low, high = (100 * float(p[name] or 0.0) for name in ("share", "low", "high"))
     return f"{value:.0f} % ({low:.0f}-{high:.0f})"
 
