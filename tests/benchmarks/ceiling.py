@@ -68,7 +68,7 @@ def figures(rows: pl.DataFrame) -> dict[str, Any]:
         return {k: {name: _mean(hit[kind[k][pick]]) for name, hit in own.items()} for k in KINDS}
 
     every = np.arange(len(fault))
-    whole = once(every)
+    whole, ways = once(every), ("study", *WAYS)
     many = [once(np.concatenate([members[k] for k in pick])) for pick in resamples(len(members), 1000)]
     return {
         "sound_cars": int(sound.sum()),
