@@ -106,7 +106,8 @@ def _in_text(content: bytes, damage: Damage) -> bytes:
             lines.insert(at, junk + "\n")
         case "line emptied":
             lines[at] = "\n"
-        case "column of junk":
+        case "column of junk":  # no number, which would be a value like any other
+            junk = junk if not any(sign.isdigit() for sign in junk) else "x"
             lines = [_with_cell(line, damage.kind, damage.junk, junk) for line in lines]
         case _:
             lines[at] = _with_cell(lines[at], damage.kind, damage.junk // 7, junk)
