@@ -74,9 +74,7 @@ def figures(rows: pl.DataFrame) -> dict[str, Any]:
         "sound_cars": int(sound.sum()),
         "false_actions": int(acted[sound].sum()),
         "cars": {k: int(kind[k].sum()) for k in KINDS},
-        "found": {
-            k: {name: _figure(whole, many, k, name, int(kind[k].sum())) for name in ("study", *WAYS)} for k in KINDS
-        },
+        "found": {k: {name: _figure(whole, many, k, name, int(hit.sum())) for name in ways} for k, hit in kind.items()},
         "study_over": {k: {name: _ratio(whole, many, k, name) for name in WAYS} for k in KINDS},
     }
 
