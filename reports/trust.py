@@ -65,13 +65,13 @@ def _model(model: dict[str, Any]) -> list[Fact]:
         ),
     ]
     meaning = (
-        "With its 95 % interval. 0: duty is volume already. 1: duty is the closed share of a round lobe, so that the "
-        "last points of duty bring hardly any more volume."
+        "By pump | calibration, with its 95 % interval. 0: duty is volume already. 1: duty is the closed share of a "
+        "round lobe, so that the last points of duty bring hardly any more volume."
     )
     for law in model.get("duty_law") or []:
         low, high = figure(law.get("round_share_low"), 2), figure(law.get("round_share_high"), 2)
         value = f"{figure(law.get('round_share'), 2)} ({low} to {high})"
-        facts.append(Fact(f"From duty to volume, pump | calibration {law.get('family')}", value, meaning))
+        facts.append(Fact(f"From duty to volume, {law.get('family')}", value, meaning))
         meaning = "As above."
     for ceiling in model.get("ceilings") or []:
         source = (
