@@ -1,6 +1,7 @@
 """What the four numbers and the events say against 'healthy': one p-value a car and test, joined to one a car."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,7 @@ def _projected(shape: Array, z: Array) -> Array:
     return np.r_[np.linalg.lstsq(car_basis(z), shape, rcond=None)[0], 0.0]
 
 
+@cache
 def templates() -> tuple[Template, ...]:
     """Level, low, middle and high third, drift: the shapes that worn, leaking and starved pumps leave in a log.
 

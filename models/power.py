@@ -1,6 +1,6 @@
 """What a study could have found: the smallest excess with 80 % power, and the logs that would decide."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,19 +52,25 @@ def power(numbers: FourNumbers, spread: Array, shift: Array, limit: float, freed
     shift: (units, 4) what the fault adds to the four numbers. Quiet: its p was above `limit` before. By simulation of
     the tests themselves on `draws` healthy cars; a fixed seed, since a figure in a report must repeat.
     """
-    weights = np.array([shape.weight for shape in templates()])
-    rng = np.random.default_rng(0)
     M = numbers.covariance + spread
-    normal = np.einsum("uij,duj->dui", np.linalg.cholesky(M), rng.standard_normal((draws, len(M), 4)))
-    found, quiet = np.zeros(len(M)), np.zeros(len(M))
-    for one in normal:
-        before, after = (
-            combine_p(one_sided_p(_template_zs(replace(numbers, values=values), spread), freedom), weights)
-            for values in (one, shift + one)
-        )
-        found += (before > limit) & (after <= limit)
-        quiet += before > limit
-    return found / np.maximum(quiet, 1.0)
+    healthy = np.random.default_rng(0).standard_normal((draws, len(M), 4))
+    before = np.einsum("uij,duj->dui", np.linalg.cholesky(M), healthy)
+    quiet = _combined(numbers, before, spread, freedom) > limit
+    found = _combined(numbers, before + shift, spread, freedom) <= limit
+    return np.asarray((quiet & found).sum(axis=0) / np.maximum(quiet.sum(axis=0), 1))
+
+
+def _combined(numbers: FourNumbers, values: Array, spread: Array, freedom: float) -> Array:
+    """Combined p of many draws of the same cars' values, (draws, units, 4) -> (draws, units)."""
+    draws, units, _ = values.shape
+    repeated = {
+        field.name: np.concatenate([getattr(numbers, field.name)] * draws)
+        for field in fields(numbers)
+        if field.name != "values"
+    }
+    z = _template_zs(FourNumbers(values=values.reshape(-1, 4), **repeated), spread)
+    weights = np.array([shape.weight for shape in templates()])
+    return combine_p(one_sided_p(z, freedom), weights).reshape(draws, units)
 
 
 def _template_zs(numbers: FourNumbers, spread: Array) -> Array:
