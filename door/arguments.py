@@ -35,7 +35,7 @@ def read_label(text: str) -> str:
 StoreFolder = Annotated[Path, typer.Option("--store", metavar="STORE", help="Folder that holds the store.")]
 Quarter = Annotated[
     str | None,
-    typer.Option(metavar="2026Q3", callback=read_quarter, help="Default: the quarter of the newest log."),
+    typer.Option(metavar="2026Q3", callback=read_quarter, help="Default: the newest quarter there."),
 ]
 Label = Annotated[str, typer.Argument(metavar="LABEL", callback=read_label, help="As in 7K3M-Q2XW.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else on standard output.")]
