@@ -1,6 +1,5 @@
 """How a text file says things: from its first 64 KiB to a Dialect."""
 
-import csv
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -9,6 +8,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from ingest.number_format import is_missing, marks, number_format
+from ingest.records import find_records, split_record
 from ingest.units import unit_of
 
 HEAD_BYTES = 64 * 1024
@@ -86,6 +86,7 @@ def recognise(head: str) -> Dialect | None:
 def _described(table: "_Table", first: int, quoted: bool) -> Dialect:
     """The dialect of a table whose first data row is record `first`."""
     header, unit_row = _header(table.records[:first], table.width)
+    begin = _begin(table.records[:first], header, first)
     judged = _spread([r.cells for r in table.records[first:] if len(r.cells) == table.width])
     columns = [[row[i].strip() for row in judged] for i in range(table.width)]
     names = [name.strip() for name in header.cells] if header else [""] * table.width
@@ -98,7 +99,7 @@ def _described(table: "_Table", first: int, quoted: bool) -> Dialect:
         quoted=quoted,
         decimal=number_format(numbers).decimal if numbers else ".",
         header_line=header.line if header else -1,
-        data_line=table.records[first].line,
+        data_line=table.records[begin].line,
         width=table.width,
         names=tuple(names),
         units=("",) * table.width,
@@ -142,14 +143,14 @@ def _spread(rows: Sequence[list[str]]) -> Sequence[list[str]]:
 def _records(lines: Sequence[str], delimiter: str) -> list[_Record]:
     if not any('"' in line for line in lines):
         return [_Record(i, line.split(delimiter)) for i, line in enumerate(lines)]
-    reader = csv.reader((line + "\n" for line in lines), delimiter=delimiter)
+    found = find_records("\n".join([*lines, ""]).encode("utf-8"), delimiter.encode())
+    if found is None:  # stray quotes: each line by itself, so that one spoils its own line only
+        return [_Record(i, split_record(line, delimiter)) for i, line in enumerate(lines)]
     records, start = [], 0
-    try:
-        for cells in reader:
-            records.append(_Record(start, cells or [""]))
-            start = reader.line_num
-    except csv.Error:  # a quote that never closes: the quotes are not quotes
-        return [_Record(i, line.split(delimiter)) for i, line in enumerate(lines)]
+    for index in range(len(found)):
+        text = found[index].decode("utf-8")
+        records.append(_Record(start, split_record(text, delimiter)))
+        start += text.count("\n") + 1
     return records
 
 
@@ -186,13 +187,31 @@ def _header(above: Sequence[_Record], width: int) -> tuple[_Record | None, list[
     for record in reversed(above):
         cells = [cell.strip() for cell in record.cells]
         filled = [cell for cell in cells if cell]
-        if len(cells) not in (width, width - 1) or not filled:
+        if len(cells) not in (width, width - 1) or not filled or _is_damaged_row(cells):
             continue
         if not unit_row and _is_unit_row(cells):
             unit_row = cells
         elif len(set(filled)) >= _HEADER_DISTINCT * len(filled) or _is_alternating(filled):
             return record, unit_row or _unit_row_above(above, record)
     return None, unit_row
+
+
+def _begin(above: Sequence[_Record], header: _Record | None, first: int) -> int:
+    """The first record of the data: `first`, or one of the wrong width between the header and that one."""
+    below = above.index(header) + 1 if header else first
+    width = len(header.cells) if header else 0
+    ragged = (i for i in range(below, first) if len(above[i].cells) != width and _is_damaged_row(above[i].cells))
+    return next(ragged, first)
+
+
+def _is_damaged_row(cells: Sequence[str]) -> bool:
+    """Whether a row above the first whole one is of the data itself, and no header."""
+    return cells[0].strip()[:1].isdigit() or _holds_values(cells)
+
+
+def _holds_values(cells: Sequence[str]) -> bool:
+    """Whether more of a row's cells are values than names would be."""
+    return sum(map(is_value, cells)) > max(1, len(cells) / 4)
 
 
 def _unit_row_above(above: Sequence[_Record], header: _Record) -> list[str]:

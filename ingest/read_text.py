@@ -13,8 +13,8 @@ from ingest.dialect import HEAD_BYTES, Dialect, holds_stamps, recognise
 from ingest.encoding import Text, to_utf8
 from ingest.findings import Finding
 from ingest.number_format import all_to_numbers
-from ingest.records import Offsets, Records, count_if_uniform, find_records
-from ingest.rows import sort_records
+from ingest.records import Offsets, Records, count_if_uniform, find_records, split_record
+from ingest.rows import SortedRecords, sort_records
 from ingest.table import Table, Values
 
 _HEADER_WITHIN = 100  # lines; a known header further down is not looked for
@@ -162,18 +162,10 @@ class TextSource:
 
         Gives the decimal mark too, for that is told from all cells.
         """
-        dialect = self.dialect
-        data = self.text.body[self._data_start :]
-        delimiter = dialect.delimiter.encode()
-        records = find_records(_ended(data), delimiter) or find_records(_requoted(data, dialect), delimiter)
-        assert records  # each quote encloses a whole cell now
-        if dialect.decimal == dialect.delimiter and b"\t" not in data:  # the parser cannot tell the two apart
-            records, dialect = records.with_delimiter(b"\t"), replace(dialect, delimiter="\t")
-        header = self.preamble.split("\n")[max(0, dialect.header_line) : -1]
-        # no line break at the end: the recorder may have stopped within the line
-        sorted_out = sort_records(records, _cells(header, dialect), dialect, cut=not data.endswith(b"\n"))
+        records, sorted_out, dialect = self.sorted_records()
         rows, count = _rows(records, sorted_out.kept, dialect), len(sorted_out.kept)
-        tried = len(data) == len(rows) and count_if_uniform(rows, delimiter, dialect.width)  # by the quick road
+        # where nothing was left out, the quick road has tried
+        tried = count == len(records) and (records.cells == dialect.width).all() and dialect == self.dialect
         if not tried and (plain := _numbers(rows, count, wanted, dialect)):
             numbers, texts = plain
             odd: dict[int, list[str]] = {}
@@ -186,6 +178,19 @@ class TextSource:
             numbers, odd, decimal = all_to_numbers(cells, units)
         places, dropped = sorted_out.places, sorted_out.dropped
         return Table(places, numbers, texts, odd, sorted_out.rows_in, dropped, sorted_out.findings), decimal
+
+    def sorted_records(self) -> tuple[Records, SortedRecords, Dialect]:
+        """The records below the header, what each is, and the dialect they are in now."""
+        dialect = self.dialect
+        data = self.text.body[self._data_start :]
+        delimiter = dialect.delimiter.encode()
+        records = find_records(_ended(data), delimiter) or find_records(_requoted(data, dialect), delimiter)
+        assert records  # each quote encloses a whole cell now
+        if dialect.decimal == dialect.delimiter and b"\t" not in data:  # the parser cannot tell the two apart
+            records, dialect = records.with_delimiter(b"\t"), replace(dialect, delimiter="\t")
+        header = self.preamble.split("\n")[max(0, dialect.header_line) : -1]
+        # no line break at the end: the recorder may have stopped within the line
+        return records, sort_records(records, _cells(header, dialect), dialect, not data.endswith(b"\n")), dialect
 
 
 def read_together(sources: Sequence[TextSource], wanted: Sequence[frozenset[int]]) -> list[TextSource]:
@@ -294,7 +299,7 @@ def _cells(lines: list[str], dialect: Dialect) -> list[list[str]]:
     if not any('"' in line for line in lines):
         return [line.split(dialect.delimiter) for line in lines]
     try:
-        return list(csv.reader((line + "\n" for line in lines), delimiter=dialect.delimiter))
+        return list(csv.reader((line + "\n" for line in lines), delimiter=dialect.delimiter, skipinitialspace=True))
     except csv.Error:
         return [line.split(dialect.delimiter) for line in lines]
 
@@ -304,7 +309,7 @@ def _requoted(data: bytes, dialect: Dialect) -> bytes:
     lines = data.decode("utf-8", errors="replace").removesuffix("\n").split("\n")
     whole = io.StringIO()
     writer = csv.writer(whole, delimiter=dialect.delimiter, lineterminator="\n")
-    writer.writerows(cells for line in lines for cells in _cells([line], dialect) or [[]])
+    writer.writerows(split_record(line, dialect.delimiter) for line in lines)
     return whole.getvalue().encode("utf-8")
 
 

@@ -1,7 +1,5 @@
 """Records of a text file sorted into data rows and what is none: blank lines, comments, repeats, a summary."""
 
-import contextlib
-import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
@@ -12,7 +10,7 @@ from numpy.typing import NDArray
 from ingest.dialect import Dialect, is_data, is_value
 from ingest.findings import Finding
 from ingest.number_format import is_missing, marks
-from ingest.records import Offsets, Records
+from ingest.records import Offsets, Records, split_record
 
 _ROWS_JUDGED = 20
 _DIGITS = np.frombuffer(b"0123456789", dtype=np.uint8)
@@ -72,7 +70,7 @@ def _kinds(records: Records, repeats: set[tuple[str, ...]], dialect: Dialect) ->
     widths = (dialect.width, dialect.width - 1) if dialect.trailing else (dialect.width,)
     has_width = np.isin(records.cells, widths)
     judged = np.flatnonzero(has_width[:_ROWS_JUDGED]).tolist()
-    begins_with_value = sum(is_value(_cells(records, i, dialect)[0]) for i in judged) > len(judged) / 2
+    begins_with_value = sum(is_value(cells_of(records, i, dialect)[0]) for i in judged) > len(judged) / 2
     repeated_firsts = {key[0] for key in repeats}
     first = records.first_bytes()
     if begins_with_value:
@@ -81,7 +79,7 @@ def _kinds(records: Records, repeats: set[tuple[str, ...]], dialect: Dialect) ->
         plain = has_width & ~np.isin(first, [*(name.encode()[0] for name in repeated_firsts if name), *b' \n"'])
     kinds = np.full(len(records), Kind.DATA, dtype=np.uint8)
     for i in np.flatnonzero(~plain).tolist():
-        cells = _cells(records, i, dialect)
+        cells = cells_of(records, i, dialect)
         is_repeat = cells[0].strip() in repeated_firsts and _key(cells) in repeats
         kinds[i] = Kind.REPEAT if is_repeat else _kind(cells, bool(has_width[i]), begins_with_value)
     return _odd_settled(kinds, records, dialect)
@@ -104,7 +102,7 @@ def _odd_settled(kinds: Kinds, records: Records, dialect: Dialect) -> Kinds:
     rows = np.flatnonzero(kinds <= Kind.CUT)
     last = rows[-1] if len(rows) else -1
     for i in np.flatnonzero(kinds == Kind.ODD).tolist():
-        kinds[i] = Kind.DATA if i < last and is_data(_cells(records, i, dialect)) else Kind.TEXT
+        kinds[i] = Kind.DATA if i < last and is_data(cells_of(records, i, dialect)) else Kind.TEXT
     return kinds
 
 
@@ -124,13 +122,9 @@ def _count(kinds: Kinds, kind: Kind) -> int:
     return int(np.count_nonzero(kinds == kind))
 
 
-def _cells(records: Records, index: int, dialect: Dialect) -> list[str]:
+def cells_of(records: Records, index: int, dialect: Dialect) -> list[str]:
     """Cells of one record; at least one."""
-    text = records[index].decode("utf-8", errors="replace")
-    if '"' in text:
-        with contextlib.suppress(csv.Error):  # a cell without end, say
-            return next(csv.reader([text + "\n"], delimiter=dialect.delimiter), [""])
-    return text.split(dialect.delimiter)
+    return split_record(records[index].decode("utf-8", errors="replace"), dialect.delimiter)
 
 
 def _key(cells: Sequence[str]) -> tuple[str, ...]:
