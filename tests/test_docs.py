@@ -7,6 +7,8 @@ import shlex
 import textwrap
 import tomllib
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
 import pytest
 import typer.main
@@ -226,11 +228,36 @@ def test_the_costs_told_are_those_measured() -> None:
     assert f"{speed['speed_of_read_csv']} of its speed" in page
 
 
-def test_the_detection_told_is_that_measured() -> None:
-    spec = importlib.util.spec_from_file_location("detection", ROOT / "tests/benchmarks/detection.py")
+def benchmark(name: str) -> tuple[ModuleType, dict[str, Any]]:
+    """A script of tests/benchmarks, and the figures it saved."""
+    folder = ROOT / "tests/benchmarks"
+    spec = importlib.util.spec_from_file_location(name, folder / f"{name}.py")
     assert spec
     assert spec.loader
-    detection = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(detection)
-    result = json.loads((ROOT / "tests/benchmarks/results/detection.json").read_text(encoding="utf-8"))
+    script = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(script)
+    return script, json.loads((folder / f"results/{name}.json").read_text(encoding="utf-8"))
+
+
+def test_the_detection_told_is_that_measured() -> None:
+    detection, result = benchmark("detection")
     assert detection.markdown(result) in text_of("docs/performance.md")
+
+
+def test_the_calibration_told_is_that_measured() -> None:
+    calibration, result = benchmark("calibration")
+    assert calibration.markdown(result) in text_of("docs/performance.md")
+    assert calibration.summary(result) in text_of("docs/method.md")
+
+
+def test_the_faults_found_over_many_fleets_are_those_counted() -> None:
+    pooled, result = benchmark("pooled")
+    page = text_of("docs/performance.md")
+    assert pooled.markdown(result) in page
+    assert pooled.extremes(result) in page
+
+
+def test_the_distance_from_the_best_possible_told_is_that_measured() -> None:
+    ceiling, result = benchmark("ceiling")
+    for size in result["fleets"]:
+        assert ceiling.markdown(result, size) in text_of("docs/performance.md")
