@@ -163,6 +163,9 @@ def is_value(cell: str) -> bool:
 
 def _number_with_unit(cell: str) -> str | None:
     """The unit behind a number in a cell, or None."""
+    before, _, last = cell.rpartition(" ")
+    if _NUMBER.fullmatch(before.strip()) and unit_of(last) and not _NUMBER.fullmatch(last):
+        return last  # "960 1/min", where a blank within the number is possible too
     number = _NUMBER.match(cell)
     tail = cell[number.end() :].strip() if number else ""
     return tail if tail and unit_of(tail) else None
@@ -197,11 +200,10 @@ def _header(above: Sequence[_Record], width: int) -> tuple[_Record | None, list[
 
 
 def _begin(above: Sequence[_Record], header: _Record | None, first: int) -> int:
-    """The first record of the data: `first`, or one of the wrong width between the header and that one."""
+    """The first record of the data: `first`, or a damaged or nearly empty one between the header and that one."""
     below = above.index(header) + 1 if header else first
-    width = len(header.cells) if header else 0
-    ragged = (i for i in range(below, first) if len(above[i].cells) != width and _is_damaged_row(above[i].cells))
-    return next(ragged, first)
+    own = (i for i in range(below, first) if _is_damaged_row(above[i].cells) and not _is_unit_row(above[i].cells))
+    return next(own, first)
 
 
 def _is_damaged_row(cells: Sequence[str]) -> bool:

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 import polars as pl
 
-from ingest.dialect import HEAD_BYTES, Dialect, holds_stamps, recognise
+from ingest.dialect import HEAD_BYTES, Dialect, holds_stamps, is_data, recognise
 from ingest.encoding import Text, to_utf8
 from ingest.findings import Finding
 from ingest.number_format import all_to_numbers
@@ -59,6 +59,9 @@ def open_text(content: bytes) -> "TextSource | None":
 
 
 def _remember(dialect: Dialect, lines: list[bytes]) -> None:
+    units_above = dialect.units_in == "row" and dialect.data_line == dialect.header_line + 1
+    if units_above or dialect.units_in == "cells":
+        return  # the header does not say the units, and the next log's may be others
     if dialect.header_line >= 0 and dialect.data_line < len(lines) and len(_known) < _KNOWN_MAX:
         header = lines[dialect.header_line : dialect.data_line]
         _known[header[0]] = (dialect, b"\n".join(header))
@@ -75,7 +78,7 @@ def _moved(known: Dialect, header: bytes, lines: list[bytes], at: int) -> Dialec
         return None
     data = lines[data_line].decode("utf-8", errors="replace")
     cells = _cells([data], known)[0]
-    if len(cells) != known.width or known.quoted != ('"' in data):
+    if len(cells) != known.width or known.quoted != ('"' in data) or not is_data(cells):
         return None
     if any(not holds_stamps([cells[i].strip()]) for i in known.stamps):
         return None

@@ -157,3 +157,24 @@ def test_no_text_raises(text: str, headed: bool) -> None:
     reading = read_log("x.csv", content.encode())
     assert reading.refused != "reader_failed", reading.findings
     assert reading.rows_in == reading.frame.height + sum(reading.dropped.values())
+
+
+def test_units_that_stand_elsewhere_than_in_a_known_header_are_each_logs_own() -> None:
+    names = "Time,RPM,HPFP duty,MAP\n"
+    kpa = [(i / 10, 1000 + 50 * i, 20 + i / 2, 60 + 2 * i) for i in range(40)]
+    psi = [(t, rpm, duty, p / 6.894757) for t, rpm, duty, p in kpa]
+    above = [f"s,rpm,%,{unit}\n{names}" for unit in ("kPa", "psi")]
+    below = [f"{names}s,rpm,%,{unit}\n" for unit in ("kPa", "psi")]
+    for headers in (above, below, [above[0], below[1]], [below[1], above[0]]):
+        frames = []
+        for header, rows in zip(headers, (psi, kpa) if "psi" in headers[0] else (kpa, psi), strict=True):
+            text = header + "".join(",".join(f"{x:.4f}" for x in row) + "\n" for row in rows)
+            frames.append(read_log("2026-07-31.csv", text.encode()).frame)
+        assert frames[0].height == frames[1].height == 40
+        assert (frames[0]["manifold_pressure_kpa"] - frames[1]["manifold_pressure_kpa"]).abs().max() < 0.01  # type: ignore[operator]
+    cells = [
+        names + "".join(f"{t} s,{rpm} rpm,{duty} %,{p:.4f} {unit}\n" for t, rpm, duty, p in rows)
+        for unit, rows in (("kPa", kpa), ("psi", psi))
+    ]
+    one, other = (read_log("2026-07-31.csv", text.encode()).frame["manifold_pressure_kpa"] for text in cells)
+    assert (one - other).abs().max() < 0.01  # type: ignore[operator]
