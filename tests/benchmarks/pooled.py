@@ -1,4 +1,4 @@
-"""How many planted faults the study finds, over so many fleets that each kind of fault has 200 cars.
+"""How many planted faults the study finds, over so many fleets that each kind of fault has about 200 cars.
 
 python tests/benchmarks/pooled.py [--fleets SHARE] [--workers 2] [--out FILE] [--rows FILE]
 
@@ -82,6 +82,7 @@ def figures(rows: pl.DataFrame) -> dict[str, Any]:
     return {
         "found": {name: share(rows.filter(kind), acted) for name, kind in kinds.items()},
         "found_or_warned": {name: share(rows.filter(kind), spoken) for name, kind in kinds.items()},
+        "sick_clear": share(rows.filter(~pl.col("fault").is_in(["", "wrong_roster"])), pl.col("signal") == "clear"),
         "wrong_roster_noticed": share(wrong, spoken),
         "wrong_roster_10_noticed": share(wrong.filter(severity.abs() >= 10), spoken),
         "sound_action": share(sound, acted),
@@ -106,6 +107,7 @@ def markdown(result: dict[str, Any]) -> str:
     lines += [
         [name, *(cell(f[key], digits) for f in every)]
         for name, key, digits in (
+            ("cars with any of these faults shown as like their peers", "sick_clear", 1),
             ("wrong roster row: any signal", "wrong_roster_noticed", 1),
             ("the same, feigning 10 % or more", "wrong_roster_10_noticed", 1),
             ("sound cars given `action`", "sound_action", 2),
