@@ -12,7 +12,6 @@ _SHARE_TOP = (0.2, 1.05)  # highest value of a percentage that is written as a s
 _EDGE_SHARE = 0.01  # so much at either end is left to glitches when a unit is told from the values
 _AFR_RANGE = (7.0, 30.0)  # medians; lambda lies well below
 _LAMBDA_RANGE = (0.5, 2.5)
-STOICHIOMETRIC_AFR = 14.7  # petrol, the scale of nearly every gauge (AFDC, Properties of Fuels)
 
 
 @dataclass(frozen=True)

@@ -190,10 +190,12 @@ def _header(above: Sequence[_Record], width: int) -> tuple[_Record | None, list[
     for record in reversed(above):
         cells = [cell.strip() for cell in record.cells]
         filled = [cell for cell in cells if cell]
-        if len(cells) not in (width, width - 1) or not filled or _is_damaged_row(cells):
+        if len(cells) not in (width, width - 1) or not filled:
             continue
-        if not unit_row and _is_unit_row(cells):
+        if not unit_row and _is_unit_row(cells):  # asked first: "1/min" begins like a damaged row
             unit_row = cells
+        elif _is_damaged_row(cells):
+            continue
         elif len(set(filled)) >= _HEADER_DISTINCT * len(filled) or _is_alternating(filled):
             return record, unit_row or _unit_row_above(above, record)
     return None, unit_row
@@ -235,7 +237,11 @@ def _is_alternating(names: Sequence[str]) -> bool:
 
 def _is_unit_row(cells: Sequence[str]) -> bool:
     filled = [cell.strip("[](){} ") for cell in cells if not is_missing(cell)]
-    return len(filled) >= 2 and sum(unit_of(cell) is not None for cell in filled) > 0.7 * len(filled)
+    return len(filled) >= 2 and sum(_is_unit(cell) for cell in filled) > 0.7 * len(filled)
+
+
+def _is_unit(cell: str) -> bool:
+    return unit_of(cell) is not None and not _NUMBER.fullmatch(cell)
 
 
 def _with_units(dialect: Dialect, unit_row: Sequence[str], columns: Sequence[Sequence[str]]) -> Dialect:

@@ -5,8 +5,6 @@ import polars as pl
 from models.queries import run_query
 from models.schemas import BASELINES
 
-FEW_CARS = 5  # below this a baseline is shown with its count and lends from the regression
-
 
 def baselines(observations: pl.DataFrame, expected: pl.DataFrame) -> pl.DataFrame:
     """OBSERVATIONS with `saturated` and `in_quarter` -> BASELINES, by setup and band.

@@ -22,12 +22,11 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Block:
-    """One spell's normal equations. A: (k, k) X'V^-1 X. b: (k, m) X'V^-1 Y. yy: (m,) y'V^-1 y. logdet: ln|V|."""
+    """One spell's normal equations. A: (k, k) X'V^-1 X. b: (k, m) X'V^-1 Y. yy: (m,) y'V^-1 y."""
 
     A: Array
     b: Array
     yy: Array
-    logdet: float
 
 
 @dataclass(frozen=True)
@@ -48,7 +47,7 @@ def block(rows: Rows, design: Design, unit: int, y: Array, noise: Noise, spread:
     both = np.column_stack([design.X[part], y[part]])
     white = solve_triangular(lower, both, lower=True, check_finite=False)
     X, Y = white[:, : design.X.shape[1]], white[:, design.X.shape[1] :]
-    return Block(X.T @ X, X.T @ Y, (Y * Y).sum(axis=0), 2.0 * float(np.log(np.diag(lower)).sum()))
+    return Block(X.T @ X, X.T @ Y, (Y * Y).sum(axis=0))
 
 
 def blocks(rows: Rows, design: Design, y: Array, noise: Noise, spread: Array) -> Iterator[Block]:

@@ -21,7 +21,7 @@ from models.evidence import (
 )
 from models.excess import LEVEL, SLOPE, FourNumbers, excess_interval
 from models.learning import Learned
-from models.power import action_limit, logs_needed, needed_level
+from models.power import logs_needed, needed_level
 from models.signals import EXCESS_MIN_PCT, WARNING_P
 
 Array = NDArray[np.float64]
@@ -93,11 +93,10 @@ def evidence(learned: Learned, events: pl.DataFrame, setups: pl.Series) -> pl.Da
     p_curve = combine_p(one_sided_p(z, degrees), weights)
     counted = events.select(pl.col("dropouts", "pulls", "logs").fill_null(0).cast(pl.Float64))
     p = join_events(p_curve, event_p(counted["dropouts"].to_numpy(), counted["pulls"].to_numpy()))
-    q, limit = false_discovery(p, numbers.judged)
+    q = false_discovery(p, numbers.judged)
     found = excesses(numbers, spread, degrees)
     variance = numbers.covariance[:, LEVEL, LEVEL] + spread[LEVEL, LEVEL]
     noticed = needed_level(numbers, spread, WARNING_P, degrees)
-    acted_on = needed_level(numbers, spread, limit, degrees)
     level_z = contrast_z(numbers, spread, np.array([1.0, 0.0, 0.0, 0.0]))
     label_sd = _label_sd(learned.rows)
     table = pl.DataFrame(
@@ -115,7 +114,6 @@ def evidence(learned: Learned, events: pl.DataFrame, setups: pl.Series) -> pl.Da
             "worth_acting": found.worth_acting(EXCESS_MIN_PCT),
             "ethanol_explains": _ethanol_explains(found, label_sd, z, names),
             "detectable_excess_pct": 100 * np.expm1(noticed),
-            "actionable_excess_pct": 100 * np.expm1(acted_on),
             "logs_needed": logs_needed(counted["logs"].to_numpy(), learned.judged.sampling, variance, noticed),
             "told_apart": _own_sd(learned) < TOLD_APART_SD,
             "healthy": learned.healthy,
@@ -133,16 +131,16 @@ EVIDENCE_FIGURES = (
     *EXCESS_COLUMNS,
     *("level_z", "shape_low_z", "shape_mid_z", "shape_high_z", "trend_z"),
     *("p_curve", "p_value", "q_value", "p_low"),
-    *("detectable_excess_pct", "actionable_excess_pct", "logs_needed"),
+    *("detectable_excess_pct", "logs_needed"),
 )
 
 
-def false_discovery(p: Array, judged: NDArray[np.bool_]) -> tuple[Array, float]:
-    """q-value of each judged spell (nan else), and the p-value that the next one would need for q <= 0.05."""
+def false_discovery(p: Array, judged: NDArray[np.bool_]) -> Array:
+    """q-value of each judged spell, nan else. Source: Benjamini & Hochberg 1995, J R Stat Soc B 57:289."""
     q = np.full(len(p), np.nan)
     if judged.any():
         q[judged] = false_discovery_control(np.clip(p[judged], 0.0, 1.0))
-    return q, action_limit(p[judged])
+    return q
 
 
 def _label_sd(rows: Rows) -> Array:

@@ -15,19 +15,6 @@ POWER = 0.80
 TELLING_EXCESS_PCT = 10.0  # "like its peers" is said only where this much would have been found
 
 
-def action_limit(p: Array, q: float = 0.05) -> float:
-    """The p-value the next car would need for q <= 0.05, given how many of the fleet already have it.
-
-    p: (m,) of the judged. Benjamini & Hochberg 1995: q (R + 1) / m with R rejected.
-    """
-    if not len(p):
-        return q
-    ordered = np.sort(p)
-    passing = np.flatnonzero(ordered <= q * np.arange(1, len(p) + 1) / len(p))
-    rejected = int(passing[-1]) + 1 if len(passing) else 0
-    return q * min(rejected + 1, len(p)) / len(p)
-
-
 def needed_level(numbers: FourNumbers, spread: Array, limit: float, freedom: float) -> Array:
     """Excess at all speeds that comes out at a combined p of `limit` or less in 80 % of cases. [ln volume] (units,)
 

@@ -60,5 +60,5 @@ def _wishes(row: dict[str, Any]) -> tuple[str, ...]:
             wishes.append("One more log of three full-load pulls, on another day.")
         elif row["signal"] == "undecided":
             wishes.append(f"More logs would not decide; more cars of setup {row['setup']} would.")
-    wishes += [wording.check(code).todo for code in ANSWERED_BY_LOGGING if code in checks]
+    wishes += [wording.check(code).step for code in ANSWERED_BY_LOGGING if code in checks]
     return tuple(wishes)

@@ -123,7 +123,7 @@ def _spell_lines(spell: Spell) -> Iterator[str]:
         yield from _listed("A qualified technician checks first", pattern.first)
     if spell.checks:
         yield ""
-        yield from _listed("To be confirmed before anyone acts", [check.todo for check in spell.checks])
+        yield from _listed("To be confirmed before anyone acts", [check.step for check in spell.checks])
 
 
 def curve_lines(rows: pl.DataFrame) -> Iterator[str]:

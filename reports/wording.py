@@ -39,7 +39,7 @@ class Check:
     """What must be confirmed before anyone acts, and how."""
 
     word: str
-    todo: str
+    step: str
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,7 @@ select
     ) as pulls_collapsing,
     sum(rail_deficits) as rail_deficits,
     count(rail_deficits) as pulls_with_rail,
-    max(lean_s) as lean_s,
-    max(duty_max_pct) as duty_max_pct
+    max(lean_s) as lean_s
 from pulls
 where in_quarter
 group by spell

@@ -195,7 +195,7 @@ Q_1995 = [
 
 
 def test_four_of_benjamini_and_hochbergs_fifteen_are_rejected() -> None:
-    q, _ = false_discovery(np.array(P_1995), np.ones(15, bool))
+    q = false_discovery(np.array(P_1995), np.ones(15, bool))
     assert q == pytest.approx(np.array(Q_1995), abs=6e-6)
     assert int((q <= 0.05).sum()) == 4
     assert q == pytest.approx(multipletests(P_1995, 0.05, "fdr_bh")[1])
@@ -203,6 +203,6 @@ def test_four_of_benjamini_and_hochbergs_fifteen_are_rejected() -> None:
 
 def test_cars_that_could_not_be_judged_count_in_no_fleet() -> None:
     p = np.array([*P_1995, 1e-9])
-    q, _ = false_discovery(p, np.r_[np.ones(15, bool), False])
+    q = false_discovery(p, np.r_[np.ones(15, bool), False])
     assert q[:15] == pytest.approx(np.array(Q_1995), abs=6e-6)
     assert np.isnan(q[15])

@@ -6,7 +6,7 @@ from scipy.stats import norm
 
 from models.evidence import combine_p, directions, one_sided_p, template_z, templates
 from models.excess import FourNumbers, SpreadPrior
-from models.power import action_limit, logs_needed, needed_level
+from models.power import logs_needed, needed_level
 
 SPREAD = SpreadPrior().covariance
 
@@ -48,26 +48,6 @@ def test_less_is_found_with_worse_logs_stricter_limits_and_fewer_cars() -> None:
     assert needed(sd=0.03) > needed()
     assert needed(limit=0.002) > needed()
     assert needed(freedom=6.0) > needed()
-
-
-# ---- the p-value an `action` needs
-
-# Benjamini & Hochberg 1995, J R Stat Soc B 57:289: four of these fifteen are rejected at 5 %
-P_1995 = np.array([0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.324, 0.4262, 0.5719,
-                   0.6528, 0.759, 1.0])  # fmt: skip
-
-
-def test_with_four_of_fifteen_rejected_the_next_needs_a_third_of_five_per_cent() -> None:
-    assert action_limit(P_1995) == pytest.approx(0.05 * 5 / 15)
-
-
-def test_the_first_of_a_healthy_fleet_needs_bonferronis_limit() -> None:
-    assert action_limit(np.full(20, 0.5)) == pytest.approx(0.05 / 20)
-
-
-def test_where_all_are_rejected_it_is_no_more_than_q() -> None:
-    assert action_limit(np.full(3, 1e-9)) == pytest.approx(0.05)
-    assert action_limit(np.array([])) == 0.05
 
 
 # ---- logs needed

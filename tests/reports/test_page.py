@@ -107,7 +107,7 @@ def test_flagged_car_comes_with_all_that_must_be_said(page: str, study: Study) -
         assert row["label"] in words
         assert row["since"].isoformat() in words
         assert all(text in words for text in (pattern.seen, *pattern.causes, *pattern.first))
-        assert all(wording.check(code).todo in words for code in wording.codes(row["check_first"]))
+        assert all(wording.check(code).step in words for code in wording.codes(row["check_first"]))
 
 
 def test_invented_cars_are_said_to_be_invented(page: str, study: Study) -> None:

@@ -23,7 +23,7 @@ def test_each_pattern_has_words_causes_and_first_checks(code: str) -> None:
 
 @pytest.mark.parametrize("code", CHECKS)
 def test_each_check_says_what_to_do(code: str) -> None:
-    assert wording.check(code).todo.endswith(".")
+    assert wording.check(code).step.endswith(".")
 
 
 @pytest.mark.parametrize("code", wording.LIMIT_CODES)
