@@ -9,6 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# a test run repeats; tests/benchmarks/fuzz.py is where new cases are searched for
+settings.register_profile("repeatable", derandomize=True)
+settings.load_profile("repeatable")
 
 ROOT = Path(__file__).parent.parent
 
