@@ -21,7 +21,7 @@ from door.arguments import (
     WriteChannels,
     claim,
 )
-from door.endings import DONE, NOTHING_USABLE, ends, refuse, say
+from door.endings import DONE, NOTHING_USABLE, ends, say
 from door.printing import car_json, print_json, progress, study_json
 
 # public name -> where it lives
@@ -224,12 +224,11 @@ def _report(
 @ends("shown")
 def _car(label: Label, store: StoreFolder, quarter: Quarter = None, as_json: AsJson = False) -> None:
     """Show one car of a finished study."""
+    from models.one_car import one_car
     from models.study_files import read_study
     from reports.terminal import car_text
 
-    study = read_study(store, quarter)
-    if label not in study.cars["label"]:
-        refuse(f"{label}: no such car in the study of {study.quarter}. `pumpcensus study` prints its labels.")
+    study = one_car(read_study(store, quarter), label)
     if as_json:
         print_json(car_json(study, label))
     else:

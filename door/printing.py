@@ -56,7 +56,6 @@ def study_json(study: "Study") -> dict[str, Any]:
 
 
 def car_json(study: "Study", label: str) -> dict[str, Any]:
-    """One car's rows of each table of a study."""
+    """One car's rows of each table of a study, as `models.one_car` gives it."""
     tables = {"spells": study.cars, "curves": study.curves, "logs": study.car_logs}
-    own = {name: rows(table.filter(table["label"] == label)) for name, table in tables.items()}
-    return {"label": label, "quarter": study.quarter} | own
+    return {"label": label, "quarter": study.quarter} | {name: rows(table) for name, table in tables.items()}

@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
-from ingest.findings import InputError
 from ingest.labels import open_key, private_folder, read_labels, typed_label, write_label_list
+from ingest.near_labels import unknown_label
 from ingest.seen_files import SeenFiles
 from ingest.store import Store, forget, one_writer
 
@@ -20,7 +20,8 @@ def forget_car(car: str, store: Path) -> int:
         labels = read_labels(store)
         label = typed_label(car) if typed_label(car) in labels.values() else open_key(store, in_use=True).label(car)
         if label not in {*labels.values(), *home.forgotten()}:
-            raise InputError([f"{car}: no such car in {store}. `pumpcensus labels` shows who is there."])
+            shown = "`pumpcensus labels` shows who is there."
+            raise unknown_label(typed_label(car), labels.values(), str(store), shown)
         logs = forget(home, label)
         SeenFiles(private_folder(store) / "paths.csv", [path.name for path in home.segments()]).remove(label)
         write_label_list(store, {name: own for name, own in labels.items() if own != label})

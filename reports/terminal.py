@@ -2,11 +2,11 @@
 
 import textwrap
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from typing import Any
 
 import polars as pl
 
+from models.one_car import one_car
 from models.schemas import Study
 from reports import wording
 from reports.cards import Spell, by_urgency, named, spells
@@ -64,15 +64,9 @@ def _signal_line(row: dict[str, Any]) -> str:
 def car_text(study: Study, label: str) -> str:
     """One car: what is said of it, its curve against its peers' band, what to check first.
 
-    label: as in the study, "XXXX-XXXX". Raises KeyError where the study has no such car.
+    label: as in the study, "XXXX-XXXX". Raises InputError, nearest labels named, where the study has no such car.
     """
-    cars = study.cars.filter(pl.col("label") == label)
-    if cars.is_empty():
-        raise KeyError(f"{label}: no such car in quarter {study.quarter}. `pumpcensus study` lists the labels.")
-    curves = study.curves.filter(pl.col("label") == label)
-    logs = study.car_logs.filter(pl.col("label") == label)
-    only = replace(study, cars=cars, curves=curves, car_logs=logs)
-    return _plain(line for spell in spells(only) for line in [*_spell_lines(spell), ""])
+    return _plain(line for spell in spells(one_car(study, label)) for line in [*_spell_lines(spell), ""])
 
 
 def drill_text(drill: dict[str, Any]) -> str:

@@ -2,6 +2,7 @@
 
 import pytest
 
+from ingest.findings import InputError
 from models.schemas import Study
 from reports.terminal import car_text, signals_text
 
@@ -47,7 +48,7 @@ def test_car_is_drawn_right_of_what_peers_need_where_it_is_high(study: Study) ->
 
 
 def test_unknown_label_says_where_to_look(study: Study) -> None:
-    with pytest.raises(KeyError, match=r"no such car.*pumpcensus study"):
+    with pytest.raises(InputError, match=r"no such car.*pumpcensus study"):
         car_text(study, "0000-0000")
 
 
