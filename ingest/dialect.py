@@ -32,7 +32,7 @@ class Dialect:
     header_line, data_line: indices of lines, from 0. width: cells a data row has.
     names, units: one a column, "" where there is none. units_in: name, row, cells, or "" for nowhere.
     quoted: the first data row has quotes. stamps: columns that hold dates or times of day rather than plain numbers.
-    trailing: rows end in a delimiter.
+    trailing: rows end in a delimiter. of_words: no rows of numbers are below the header: words, or none at all.
     """
 
     delimiter: str
@@ -46,6 +46,7 @@ class Dialect:
     units_in: str
     stamps: frozenset[int]
     trailing: bool
+    of_words: bool = False
 
     def in_short(self) -> str:
         """Without any word of the file.
@@ -81,6 +82,53 @@ def recognise(head: str) -> Dialect | None:
         return None
     first = next((i for i, r in enumerate(table.records) if len(r.cells) == table.width and is_data(r.cells)), None)
     return _described(table, first, '"' in lines[table.records[first].line]) if first is not None else None
+
+
+def recognise_words(head: str) -> Dialect | None:
+    """The dialect of a text in which no table of numbers is found: of a table of words, or of a header alone.
+
+    >>> d = recognise_words("Name;Town\\nDoe, John;Riverside\\n")
+    >>> d.delimiter, d.names, d.data_line
+    (';', ('Name', 'Town'), 1)
+    """
+    lines = head.removesuffix("\n").split("\n")
+    tables = [_words_table(lines, delimiter) for delimiter in marks()["delimiters"] if delimiter in head]
+    table = max(tables, key=lambda table: table.score, default=None)
+    if table is None or not table.score:
+        return None
+    first = next(i for i, record in enumerate(table.records) if len(record.cells) == table.width)
+    names = table.records[first]
+    below = table.records[first + 1 : first + 2]
+    has_units = bool(below) and _is_unit_row(below[0].cells)
+    begin = first + (2 if has_units else 1)
+    dialect = Dialect(
+        delimiter=table.delimiter,
+        quoted='"' in head,
+        decimal=".",
+        header_line=names.line,
+        data_line=table.records[begin].line if begin < len(table.records) else len(lines),
+        width=table.width,
+        names=tuple(name.strip() for name in names.cells),
+        units=("",) * table.width,
+        units_in="",
+        stamps=frozenset(),
+        trailing=False,
+        of_words=True,
+    )
+    return _with_units(dialect, below[0].cells if has_units else [], [()] * table.width)
+
+
+def _words_table(lines: Sequence[str], delimiter: str) -> "_Table":
+    """The more records of one width there are, and the fewer cells hold another delimiter, the better."""
+    records = _records(lines, delimiter)
+    filled = [record.cells for record in records if any(cell.strip() for cell in record.cells)]
+    width, count = max(Counter(map(len, filled)).items(), key=lambda item: (item[1], item[0]), default=(0, 0))
+    if width < 2:
+        return _Table(0.0, 0, delimiter, records)
+    others = [sign for sign in marks()["delimiters"] if sign != delimiter]
+    rows = _spread([cells for cells in filled if len(cells) == width])
+    bare = sum(not any(sign in cell for sign in others) for cells in rows for cell in cells)
+    return _Table(count / len(filled) * bare / (width * len(rows)), width, delimiter, records)
 
 
 def _described(table: "_Table", first: int, quoted: bool) -> Dialect:

@@ -148,12 +148,20 @@ def open_log(content: bytes) -> Source | Finding:
     try:
         for opened in (open_columnar, open_workbook, open_mdf4, open_text):
             if source := opened(content):
-                return source
+                return _without_numbers(source) or source
     except ColumnarError as error:
         return Finding("columnar_broken", detail=str(error))
     except UnreadableError as error:
         return error.finding
     return Finding("not_a_log")
+
+
+def _without_numbers(source: Source) -> Finding | None:
+    """Why a text without rows of numbers is no log: its header stands alone, or it is something else."""
+    if not isinstance(source, TextSource) or not source.dialect.of_words:
+        return None
+    is_log = len(claims(source.names, source.units, EMPTY_MAP).candidates) >= _NAMES_MIN
+    return Finding("no_rows" if is_log and not source.has_rows else "not_a_log")
 
 
 @dataclass

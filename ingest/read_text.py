@@ -2,18 +2,19 @@
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import polars as pl
 
-from ingest.dialect import HEAD_BYTES, Dialect, holds_stamps, is_data, recognise
+from ingest.dialect import HEAD_BYTES, Dialect, holds_stamps, is_data, recognise, recognise_words
 from ingest.encoding import Text, to_utf8
 from ingest.findings import Finding
 from ingest.number_format import all_to_numbers
 from ingest.records import Offsets, Records, count_if_uniform, find_records, split_record
+from ingest.respell import respelled
 from ingest.rows import SortedRecords, sort_records
 from ingest.table import Table, Values
 
@@ -42,6 +43,8 @@ _known: dict[bytes, tuple[Dialect, bytes]] = {}  # header line -> dialect, all l
 def open_text(content: bytes) -> "TextSource | None":
     """A text file whose columns are known; None where it is no text or no table is found in it.
 
+    A table without numbers is given too: its dialect says so.
+
     Logs of one recorder share a header, so its dialect is remembered; each file is still checked against it.
     """
     text = to_utf8(content)
@@ -52,8 +55,11 @@ def open_text(content: bytes) -> "TextSource | None":
         if line in _known and (dialect := _moved(*_known[line], lines, number)):
             return TextSource(text, dialect, remembered=True)
     dialect = _recognise(text.body)
+    if (dialect is None or dialect.header_line < 0) and (told := respelled(text.body)):
+        return TextSource(replace(text, body=told.body), told.dialect, spelling=told.spelling)
     if dialect is None:
-        return None
+        words = _recognise(text.body, recognise_words)
+        return TextSource(text, words) if words else None
     _remember(dialect, lines)
     return TextSource(text, dialect)
 
@@ -85,11 +91,11 @@ def _moved(known: Dialect, header: bytes, lines: list[bytes], at: int) -> Dialec
     return replace(known, header_line=at, data_line=data_line)
 
 
-def _recognise(body: bytes) -> Dialect | None:
+def _recognise(body: bytes, how: Callable[[str], Dialect | None] = recognise) -> Dialect | None:
     head = body[:HEAD_BYTES]
     if len(body) > HEAD_BYTES:
         head = head[: head.rfind(b"\n") + 1] or head
-    return recognise(head.decode("utf-8", errors="replace"))
+    return how(head.decode("utf-8", errors="replace"))
 
 
 @dataclass(frozen=True)
@@ -98,12 +104,14 @@ class TextSource:
 
     remembered: the dialect is that of an earlier log with the same header.
     ahead: the wanted columns, where they were read together with those of other texts.
+    spelling: of the file, where `text` is told anew in the usual one.
     """
 
     text: Text
     dialect: Dialect
     remembered: bool = False
     ahead: Table | None = None
+    spelling: str = ""
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -121,8 +129,12 @@ class TextSource:
     def _data_start(self) -> int:
         start = 0
         for _ in range(self.dialect.data_line):
-            start = self.text.body.index(b"\n", start) + 1
+            start = self.text.body.find(b"\n", start) + 1 or len(self.text.body)  # the header may end the file
         return start
+
+    @property
+    def has_rows(self) -> bool:
+        return bool(self.text.body[self._data_start :].strip())
 
     @property
     def preamble(self) -> str:
@@ -134,7 +146,7 @@ class TextSource:
         return self.text.findings + trailing
 
     def in_short(self) -> str:
-        return f"text {self.text.encoding} {self.dialect.in_short()}"
+        return " ".join(filter(None, ("text", self.text.encoding, self.spelling, self.dialect.in_short())))
 
     def table(self, wanted: frozenset[int]) -> Table:
         if self.ahead:

@@ -46,7 +46,9 @@ class Loaded:
 
 
 def load(content: bytes) -> Loaded | None:
-    """The header and the data rows as our reader sees them; None where it finds no table."""
+    """The header and the data rows as our reader sees them; None where it finds no table. An empty file is one."""
+    if not content.strip():
+        return Loaded([], [])
     source = open_text(content)
     if not isinstance(source, TextSource):
         return None
