@@ -106,13 +106,20 @@ def combine_p(p: Array, weights: Array, nothing_to_say: float = 0.9) -> Array:
     return np.asarray(0.5 - np.arctan(joined) / np.pi)
 
 
-def event_p(events: Array, pulls: Array, background: float = 0.01) -> Array:
+def event_p(events: Array, pulls: Array, background: float = 0.01, outlier_p: float = 0.01) -> Array:
     """Probability of at least so many events in so many pulls at the fleet's pooled rate. (units,)
 
     Each car is held against the others' rate (its own events left out), with `background` events in one pull's
     worth of prior, so that a fleet without any does not make the first one infinitely surprising. Poisson.
+    Cars below `outlier_p` against everybody teach no rate: one sticking pump must not excuse the next.
     """
-    others = (events.sum() - events + background) / (pulls.sum() - pulls + 1.0)
+    usual = _event_p(events, pulls, np.ones(len(events), bool), background) > outlier_p
+    return _event_p(events, pulls, usual, background)
+
+
+def _event_p(events: Array, pulls: Array, usual: NDArray[np.bool_], background: float) -> Array:
+    own = np.where(usual, events, 0.0), np.where(usual, pulls, 0.0)
+    others = (events[usual].sum() - own[0] + background) / (pulls[usual].sum() - own[1] + 1.0)
     return np.where(events > 0, poisson.sf(events - 1, others * pulls), 1.0)
 
 

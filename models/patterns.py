@@ -30,6 +30,7 @@ def patterns(signalled: pl.DataFrame) -> pl.DataFrame:
         "out_of_volume": (pl.col("pump_limit") == "rail_short") & (pl.col("saturated_share") > 0),
         "no_headroom": pl.col("pump_limit") == "reached",
         "low_for_peers": pl.col("low") & ~pl.col("high"),
+        "fits_other_pump": pl.col("fits_other"),
     }
     return signalled.with_columns(pattern=_codes(conditions, PATTERNS))
 
@@ -42,6 +43,7 @@ def check_first(signalled: pl.DataFrame) -> pl.DataFrame:
     """
     steady = pl.col("pattern").str.contains("high_all_speeds") & ~pl.col("pattern").str.contains("growing")
     low = pl.col("pattern").str.contains("low_for_peers")
+    other = pl.col("pattern").str.contains("fits_other_pump")
     conditions = {
         "ethanol_not_measured": ~pl.col("ethanol_logged"),
         "lambda_not_logged": ~pl.col("lambda_logged"),
@@ -49,7 +51,7 @@ def check_first(signalled: pl.DataFrame) -> pl.DataFrame:
         "barometer_not_logged": pl.col("barometer_assumed"),
         "rail_not_logged": ~pl.col("rail_logged"),
         "sensor_at_its_end": pl.col("sensor_at_end"),
-        "roster_to_confirm": steady | low,
+        "roster_to_confirm": steady | low | other,
         "duty_scale_to_confirm": low,
         "one_log_only": pl.col("logs") == 1,
         "one_day_only": (pl.col("days") == 1) & (pl.col("logs") > 1),

@@ -131,6 +131,7 @@ PATTERNS = (
     "out_of_volume",  # duty at its ceiling, rail short of its target
     "no_headroom",  # duty at its ceiling, rail holds or is not logged
     "low_for_peers",
+    "fits_other_pump",  # the roster names one pump, the duty is that of cars with another
 )
 
 # what must be checked before anyone acts

@@ -11,6 +11,7 @@ from models.curves import car_curves, own_curves, setup_curves
 from models.fleet import Material, gather, window
 from models.judgement import EVIDENCE_FIGURES, evidence, freedom
 from models.learning import Learned, learn
+from models.other_pump import OTHER_PUMPS, other_pumps
 from models.patterns import check_first, patterns
 from models.pump_limit import pump_limit
 from models.queries import run_query
@@ -75,12 +76,13 @@ def judge_cars(material: Material, learned: Learned | None) -> pl.DataFrame:
         pl.col("pump_limit").fill_null("unknown"),
         peers=_peers(),
     )
-    if learned is None:
+    if learned is None or material.fleet is None:
         return _signalled(base.join(_no_evidence(), on="spell", how="left"))
     units = pl.DataFrame({"spell": learned.rows.spells}).cast(pl.Int32)
     ordered = units.join(base, on="spell", how="left", maintain_order="left")
     found = evidence(learned, ordered, units.join(setups, on="spell", maintain_order="left")["setup"])
-    return _signalled(base.join(found.drop("setup"), on="spell", how="left", maintain_order="left"))
+    told = found.drop("setup").join(other_pumps(material.fleet, learned), on="spell", how="left", maintain_order="left")
+    return _signalled(base.join(told, on="spell", how="left", maintain_order="left"))
 
 
 def _signalled(table: pl.DataFrame) -> pl.DataFrame:
@@ -94,7 +96,7 @@ def _signalled(table: pl.DataFrame) -> pl.DataFrame:
 def _no_evidence() -> pl.DataFrame:
     """The columns of `evidence` that the signals read, without a row: nobody could be judged."""
     flags = ["worth_acting", "ethanol_explains", "told_apart", "judged", "peers_mostly_high"]
-    schema = {"spell": pl.Int32, "strongest": pl.String} | dict.fromkeys(EVIDENCE_FIGURES, pl.Float64)
+    schema = OTHER_PUMPS | {"strongest": pl.String} | dict.fromkeys(EVIDENCE_FIGURES, pl.Float64)
     return pl.DataFrame(schema=schema | dict.fromkeys(flags, pl.Boolean))
 
 

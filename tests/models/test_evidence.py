@@ -93,6 +93,15 @@ def test_a_fleet_without_events_is_surprised_by_the_first_but_not_infinitely() -
     assert 1e-4 < float(p[0]) < 0.01
 
 
+def test_one_sticking_pump_does_not_excuse_the_next() -> None:
+    quiet, pulls = np.zeros(40), np.full(42, 8.0)
+    alone = event_p(np.r_[quiet, 3.0, 0.0], pulls)[40]
+    beside = event_p(np.r_[quiet, 3.0, 6.0], pulls)[40]
+    assert float(beside) == pytest.approx(float(alone), rel=0.2)
+    everybody = event_p(np.tile([0.0, 1.0, 2.0], 14), pulls)  # events that all cars have are nothing to act on
+    assert float(everybody.min()) > 0.01
+
+
 def test_more_events_are_less_likely() -> None:
     p = [float(event_p(np.array([n, 2.0]), np.array([10.0, 500.0]))[0]) for n in (1.0, 2.0, 3.0, 8.0)]
     assert p == sorted(p, reverse=True)

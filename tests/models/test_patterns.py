@@ -12,7 +12,7 @@ PLAIN: dict[str, Any] = {
     "strongest": "level", "high": False, "low": False, "p_curve": 0.5, "dropouts": 0, "dropouts_collapsing": 0,
     "saturated_share": 0.0, "pump_limit": "none", "ethanol_logged": True, "lambda_logged": True,
     "intake_logged": True, "rail_logged": True, "barometer_assumed": False, "sensor_at_end": False, "logs": 3,
-    "days": 3, "peers": 9, "peers_mostly_high": False, "told_apart": True, "signal": "clear",
+    "days": 3, "peers": 9, "peers_mostly_high": False, "told_apart": True, "signal": "clear", "fits_other": False,
 }  # fmt: skip
 HIGH = {"high": True, "p_curve": 0.001, "signal": "action"}
 
@@ -49,6 +49,7 @@ def test_a_signal_that_rests_on_dropouts_alone_names_no_shape() -> None:
         ({"pump_limit": "rail_short", "saturated_share": 0.0}, []),
         ({"pump_limit": "reached", "saturated_share": 0.1}, ["no_headroom"]),
         ({"low": True}, ["low_for_peers"]),
+        ({"fits_other": True}, ["fits_other_pump"]),
         ({"dropouts": None, "dropouts_collapsing": None}, []),
     ],
 )

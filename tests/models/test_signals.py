@@ -13,11 +13,12 @@ from models.signals import SignalRule, signals
 PLAIN: dict[str, Any] = {
     "logs": 3, "p_value": 0.5, "q_value": 0.9, "p_low": 0.5, "worth_acting": False, "pulls_collapsing": 0,
     "ethanol_explains": False, "pump_limit": "none", "detectable_excess_pct": 8.0, "peers_mostly_high": False,
+    "other_pump_ln_bayes_factor": None,
 }  # fmt: skip
 SCHEMA = {
     "logs": pl.Int32, "p_value": pl.Float64, "q_value": pl.Float64, "p_low": pl.Float64, "worth_acting": pl.Boolean,
     "pulls_collapsing": pl.Int32, "ethanol_explains": pl.Boolean, "pump_limit": pl.String,
-    "detectable_excess_pct": pl.Float64, "peers_mostly_high": pl.Boolean,
+    "detectable_excess_pct": pl.Float64, "peers_mostly_high": pl.Boolean, "other_pump_ln_bayes_factor": pl.Float64,
 }  # fmt: skip
 SICK = {"p_value": 0.0005, "q_value": 0.01, "worth_acting": True}
 
@@ -47,6 +48,9 @@ def row(**car: Any) -> dict[str, Any]:
         # low cars: the roster or the scale
         ({"p_low": 0.009}, "warning"),
         ({"p_low": 0.011}, "clear"),
+        # a row that names another pump than the duty does: three times likelier is "positive" in Kass & Raftery 1995
+        ({"other_pump_ln_bayes_factor": 1.1}, "warning"),
+        ({"other_pump_ln_bayes_factor": 1.0}, "clear"),
         # at the end of what the pump delivers nobody is "like its peers"
         ({"pump_limit": "rail_short"}, "warning"),
         ({"pump_limit": "reached"}, "warning"),
