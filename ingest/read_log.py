@@ -24,7 +24,7 @@ from ingest.pressures import resolve
 from ingest.read_columnar import ColumnarError, open_columnar
 from ingest.read_mdf4 import open_mdf4
 from ingest.read_text import TextSource, open_text, read_together
-from ingest.read_workbook import open_workbook
+from ingest.read_workbook import WorkbookSource, open_workbook
 from ingest.reading import Channel, Reading, refusal
 from ingest.schemas import CHANNELS
 from ingest.table import Source, Table, Values
@@ -157,11 +157,12 @@ def open_log(content: bytes) -> Source | Finding:
 
 
 def _without_numbers(source: Source) -> Finding | None:
-    """Why a text without rows of numbers is no log: its header stands alone, or it is something else."""
-    if not isinstance(source, TextSource) or not source.dialect.of_words:
+    """Why a table without rows of numbers is no log: its header stands alone, or it is something else."""
+    text = source.cells if isinstance(source, WorkbookSource) else source
+    if not isinstance(text, TextSource) or not text.dialect.of_words:
         return None
-    is_log = len(claims(source.names, source.units, EMPTY_MAP).candidates) >= _NAMES_MIN
-    return Finding("no_rows" if is_log and not source.has_rows else "not_a_log")
+    is_log = len(claims(text.names, text.units, EMPTY_MAP).candidates) >= _NAMES_MIN
+    return Finding("no_rows" if is_log and not text.has_rows else "not_a_log")
 
 
 @dataclass

@@ -55,7 +55,8 @@ def open_text(content: bytes) -> "TextSource | None":
         if line in _known and (dialect := _moved(*_known[line], lines, number)):
             return TextSource(text, dialect, remembered=True)
     dialect = _recognise(text.body)
-    if (dialect is None or dialect.header_line < 0) and (told := respelled(text.body)):
+    told = respelled(text.body) if dialect is None or dialect.header_line < 0 else None
+    if told and (dialect is None or told.dialect.header_line >= 0):
         return TextSource(replace(text, body=told.body), told.dialect, spelling=told.spelling)
     if dialect is None:
         words = _recognise(text.body, recognise_words)

@@ -87,8 +87,9 @@ def open_workbook(content: bytes, limits: WorkbookLimits = WorkbookLimits()) -> 
     tables = [source for sheet in _sheets(parts) if (source := open_text(_as_text(sheet)))]
     if not tables:
         return None
-    best = max(tables, key=lambda source: (any(source.names), _rows(source)))
-    return WorkbookSource(best, len(tables) - 1)
+    logs = [source for source in tables if not source.dialect.of_words]
+    best = max(logs or tables, key=lambda source: (any(source.names), _rows(source)))
+    return WorkbookSource(best, max(0, len(logs) - 1))
 
 
 def _needed_parts(content: bytes, limits: WorkbookLimits) -> bytes:

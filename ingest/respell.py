@@ -14,7 +14,7 @@ from ingest.records import find_records, split_record
 _SWAPPED = str.maketrans("\"'", "'\"")
 _BEFORE_UNIT, _BEHIND_UNIT = re.compile(r" +(?=[\[(])"), re.compile(r"(?<=[\])]) +")
 _WIDE = re.compile(r" {2,}")
-_WIDTH_MIN = 3  # of two numbers with a blank between, the blank may be a thousands mark
+_GROUP = re.compile(r"\d{3}(?:[.,]\d*)?")  # behind a blank that may be a thousands mark
 
 Cells = list[str]
 
@@ -29,11 +29,11 @@ class Respelled:
 
 
 def respelled(body: bytes) -> Respelled | None:
-    """A text with the usual quotes and delimiters, where it then has a header and rows of numbers below it.
+    """A text with the usual quotes and delimiters, where rows of numbers are in it then.
 
     >>> respelled(b"Time [s]  RPM   MAP\\n  0.0     900    40\\n  0.1    1000    41\\n").body
     b'Time [s]\\tRPM\\tMAP\\n0.0\\t900\\t40\\n0.1\\t1000\\t41\\n'
-    >>> respelled(b"Time RPM\\n0.0 900\\n0.1 1000\\n") is None  # may be one column with thousands marks
+    >>> respelled(b"RPM\\n1 050\\n1 100\\n") is None  # one column with thousands marks
     True
     """
     lines = body.decode("utf-8", errors="replace").removesuffix("\n").split("\n")
@@ -42,7 +42,7 @@ def respelled(body: bytes) -> Respelled | None:
         if (told := tell(lines, head)) is None:
             continue
         dialect = recognise(told[:HEAD_BYTES])
-        if dialect and dialect.header_line >= 0 and (dialect.delimiter == "\t" or spelling != "blanks"):
+        if dialect and (dialect.delimiter == "\t" or spelling != "blanks"):
             return Respelled(told.removesuffix("" if body.endswith(b"\n") else "\n").encode(), dialect, spelling)
     return None
 
@@ -68,8 +68,10 @@ def _without_blanks(lines: Sequence[str], head: Sequence[str]) -> str | None:
         return None
     ways = (_at_blanks, _at_each_blank) if any("  " in line for line in head) else (_at_each_blank,)
     parted = [(split, *_usual_width(map(split, head))) for split in ways]
-    split, width, _ = max(parted, key=lambda way: way[2])  # the first where both part as many rows alike
-    if width < _WIDTH_MIN:
+    split, width, count = max(parted, key=lambda way: way[2])  # the first where both part as many rows alike
+    rows = [row for row in map(split, head) if is_data(row)]
+    alike = [row for row in rows if len(row) == width]
+    if 2 * count <= len(rows) or (width == 2 and all(_GROUP.fullmatch(second) for _, second in alike)):
         return None
     return _written(_of_width(line, split, width) for line in lines)
 

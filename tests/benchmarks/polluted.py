@@ -1,11 +1,12 @@
 """How well our recogniser reads polluted CSV files, by the score of a public benchmark of data loading.
 
-python tests/benchmarks/polluted.py FOLDER [--out FILE]
+python tests/benchmarks/polluted.py [FOLDER] [--out FILE]
 
 FOLDER is a copy of the benchmark's polluted_files (Vitagliano et al., PVLDB 16(8), 2023, doi 10.14778/3594512.3594518),
 which is not part of this project: `csv/` holds the polluted files, `clean/` a clean version of each under the same
 name (every cell quoted, line feeds), `parameters/NAME_parameters.json` says how many header lines it has. Weights
-lie beside FOLDER or in it as pollock_weights.json: file -> weight.
+lie beside FOLDER or in it as pollock_weights.json: file -> weight. Without FOLDER: the pollutions of a table of our own
+(tests/ingest/pollutions.py), on which the recogniser was made.
 
 Ten numbers from 0 to 1 a file: success; precision, recall and F1 of the header's cells, of the records and of the
 cells, as multisets against the clean version. Each is averaged over the files, and the ten are summed: 0 to 10. The
@@ -15,8 +16,10 @@ also counted whether rows were lost without being told.
 
 import argparse
 import csv
+import importlib.util
 import json
 import sys
+import tempfile
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -117,18 +120,23 @@ def run(folder: Path, names: Iterable[str]) -> dict[str, tuple[dict[str, float],
     return found
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("--out", type=Path)
-    asked = parser.parse_args()
-    folder: Path = asked.folder
-    if not (folder / "csv").is_dir() or not (folder / "clean").is_dir():
-        parser.error(f"{folder}: holds no csv and clean. Give the benchmark's folder polluted_files.")
+def write_own(folder: Path) -> Path:
+    """`folder` with the pollutions of our own table."""
+    spec = importlib.util.spec_from_file_location("pollutions", HOUSE / "tests/ingest/pollutions.py")
+    assert spec
+    assert spec.loader
+    pollutions = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(pollutions)
+    pollutions.write(folder)
+    return folder
+
+
+def summary(folder: Path) -> dict[str, object]:
+    """Scores over all files of a folder, rows lost silently, and the files with the lowest scores."""
     names = sorted(path.name for path in (folder / "csv").iterdir() if (folder / "clean" / path.name).exists())
     found = run(folder, names)
     scores = [one for one, _ in found.values()]
-    told = {
+    told: dict[str, object] = {
         "files": len(names),
         "simple": round(summed(scores, [1.0] * len(names)), 3),
         "rows_lost_silently": sum(lost for _, lost in found.values()),
@@ -138,6 +146,22 @@ def main() -> None:
     beside = [path / "pollock_weights.json" for path in (folder, folder.parent)]
     if weights := next((json.loads(path.read_text(encoding="utf-8")) for path in beside if path.exists()), None):
         told["weighted"] = round(summed(scores, [weights.get(name, -1.0) for name in names]), 3)
+    return told
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path, nargs="?")
+    parser.add_argument("--out", type=Path)
+    asked = parser.parse_args()
+    folder: Path | None = asked.folder
+    if folder and not ((folder / "csv").is_dir() and (folder / "clean").is_dir()):
+        parser.error(f"{folder}: holds no csv and clean. Give the benchmark's folder polluted_files.")
+    if folder:
+        told = summary(folder)
+    else:
+        with tempfile.TemporaryDirectory() as scratch:
+            told = summary(write_own(Path(scratch) / "files"))
     text = json.dumps(told, indent=1)
     print(text)
     if asked.out:

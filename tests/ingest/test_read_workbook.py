@@ -126,8 +126,16 @@ def repacked(content: bytes, change: Callable[[str, bytes], bytes]) -> bytes:
     return whole.getvalue()
 
 
+def test_a_longer_sheet_of_words_is_not_taken_for_the_log() -> None:
+    names = [[f"Driver {i}", f"Town {i}", "note"] for i in range(200)]
+    reading = read_log("pull.xlsx", workbook([HEADER, *ROWS], [["Name", "Town", "Remark"], *names]))
+    assert (reading.refused, reading.frame.height) == ("", len(ROWS))
+    assert "other_sheets" not in {finding.code for finding in reading.findings}
+
+
 def test_what_is_no_usable_workbook_says_so() -> None:
     book = workbook([HEADER, *ROWS])
+    assert refused(workbook([HEADER])) == "no_rows"
     assert refused(workbook([["Dear diary"], ["Nothing today"]])) == "not_a_log"
     assert refused(bytes.fromhex("d0cf11e0a1b11ae1") + bytes(600)) == "workbook_of_other_form"
     assert refused(repacked(book, lambda name, data: data[:200] if "sheet1" in name else data)) == "workbook_broken"
