@@ -51,7 +51,7 @@ def signals_text(study: Study) -> str:
         seen = "; ".join(wording.pattern(code).word for code in wording.codes(row["pattern"]))
         if row["signal"] in ("action", "warning") and seen:
             lines += textwrap.wrap(seen, WIDTH, initial_indent="  ", subsequent_indent="  ")
-    return _plain([*lines, "", MORE])
+    return plain([*lines, "", MORE])
 
 
 def _signal_line(row: dict[str, Any]) -> str:
@@ -66,7 +66,7 @@ def car_text(study: Study, label: str) -> str:
 
     label: as in the study, "XXXX-XXXX". Raises InputError, nearest labels named, where the study has no such car.
     """
-    return _plain(line for spell in spells(one_car(study, label)) for line in [*_spell_lines(spell), ""])
+    return plain(line for spell in spells(one_car(study, label)) for line in [*_spell_lines(spell), ""])
 
 
 def drill_text(drill: dict[str, Any]) -> str:
@@ -79,10 +79,10 @@ def drill_text(drill: dict[str, Any]) -> str:
                     for row in (shown.table.headings, *shown.table.rows)), ""]  # fmt: skip
     for text in (shown.sound, shown.explained, shown.law):
         lines += textwrap.wrap(text, WIDTH)
-    return _plain(lines)
+    return plain(lines)
 
 
-def _plain(lines: Iterable[str]) -> str:
+def plain(lines: Iterable[str]) -> str:
     """Signs every terminal can show, whatever its code page."""
     text = "\n".join(line.rstrip() for line in lines).rstrip()
     return text.translate(PLAIN_SIGNS)
