@@ -20,9 +20,10 @@ from door.arguments import (
     Workers,
     WriteChannels,
     claim,
+    one_file,
 )
 from door.endings import DONE, NOTHING_USABLE, ends, say
-from door.printing import car_json, print_json, progress, study_json
+from door.printing import as_rows, car_json, print_json, progress, study_json
 
 # public name -> where it lives
 _ROOM_OF = {
@@ -31,6 +32,9 @@ _ROOM_OF = {
     "inspect_log": "ingest",
     "inspect_logs": "ingest",
     "forget_car": "ingest",
+    "draft_roster": "ingest.roster_draft",
+    "check_roster": "ingest.roster_check",
+    "read_labels": "ingest.labels",
     "InputError": "ingest.findings",
     "Store": "ingest.store",
     "run_study": "models",
@@ -42,6 +46,8 @@ _ROOM_OF = {
     "signals_text": "reports.terminal",
     "car_text": "reports.terminal",
     "drill_text": "reports.terminal",
+    "draft_text": "reports.roster_text",
+    "check_text": "reports.roster_text",
 }
 
 
@@ -164,6 +170,35 @@ def _inspect(
         else:
             typer.echo(inspected_text(seen))
     return DONE if kept else NOTHING_USABLE
+
+
+@app.command("roster", epilog="Example: pumpcensus roster logs --out roster.csv")
+@ends("written")
+def _roster(
+    logs: Annotated[Path, typer.Argument(metavar="LOGS", exists=True, file_okay=False, help="Folder of logs.")],
+    sheet: Annotated[
+        Path | None, typer.Argument(metavar="ROSTER", dir_okay=False, help="With --check, the roster to look at.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", dir_okay=False, help="CSV or XLSX; what you have filled in there stays."),
+    ] = None,
+    check: Annotated[bool, typer.Option("--check", help="Write nothing: does the roster fit the logs?")] = False,
+    as_json: AsJson = False,
+) -> int:
+    """Draft the roster from folders and file names, or check one against the logs."""
+    from ingest.roster_check import check_roster
+    from ingest.roster_draft import draft_roster
+    from reports.roster_text import check_text, draft_text
+
+    roster = one_file(sheet, out, check)
+    if check:
+        checked = check_roster(logs, roster)
+        print_json(as_rows(checked)) if as_json else typer.echo(check_text(checked))
+        return NOTHING_USABLE if checked.problems else DONE
+    drafted = draft_roster(logs, roster)
+    print_json(as_rows(drafted)) if as_json else typer.echo(draft_text(drafted))
+    return DONE
 
 
 @app.command("ingest", epilog="Example: pumpcensus ingest logs --roster roster.csv --store store")

@@ -67,6 +67,18 @@ Workers = Annotated[
 ]
 
 
+def one_file(sheet: Path | None, out: Path | None, check: bool) -> Path:
+    """The one roster that `roster` is about, named by --out, or with --check by an argument too."""
+    if sheet is not None and (out is not None or not check):
+        raise typer.BadParameter(f"Got {sheet} too. Write --out FILE to draft a roster, --check FILE to check one.")
+    roster = sheet or out
+    if roster is None:
+        raise typer.BadParameter("No roster named. Write --out FILE to draft one, --check FILE to check one.")
+    if check and not roster.exists():
+        raise typer.BadParameter(f"{roster} does not exist. `pumpcensus roster LOGS --out {roster}` drafts it.")
+    return roster
+
+
 def claim(folder: Path, parts: frozenset[str] = frozenset(), mark: str = "") -> None:
     """Make `folder`, or refuse one in use.
 

@@ -30,6 +30,8 @@ def ends(undone: str, stopped: str = "") -> Callable[[Callable[P, int | None]], 
             try:
                 code = command(*args, **kwargs) or DONE
                 sys.stdout.flush()
+            except typer.BadParameter:  # how the command was typed: told with its usage
+                raise
             except KeyboardInterrupt:
                 say(f"Stopped before the end. {stopped}".rstrip())
                 code = STOPPED

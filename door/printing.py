@@ -4,6 +4,7 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -12,6 +13,7 @@ from door.endings import say
 
 if TYPE_CHECKING:
     import polars as pl
+    from _typeshed import DataclassInstance
 
     from models.schemas import Study
 
@@ -48,6 +50,11 @@ def rows(frame: "pl.DataFrame") -> list[dict[str, Any]]:
     import polars.selectors as cs
 
     return frame.with_columns(cs.float().fill_nan(None)).to_dicts()
+
+
+def as_rows(answer: "DataclassInstance") -> dict[str, Any]:
+    """An answer of named parts, ready for JSON: what it holds of its own kind becomes objects too."""
+    return asdict(answer)
 
 
 def study_json(study: "Study") -> dict[str, Any]:

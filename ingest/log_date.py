@@ -1,6 +1,7 @@
 """Which day a log was made on: its file name, its header, its own clock, else the file's time stamp on disk."""
 
 import re
+from collections.abc import Iterator
 from datetime import date
 
 from ingest.findings import Finding
@@ -27,19 +28,32 @@ def date_in(text: str) -> date | None:
     >>> date_in("07/31/2026"), date_in("03/04/2026"), date_in("31 Juli 2026")
     (datetime.date(2026, 7, 31), None, datetime.date(2026, 7, 31))
     """
+    return next((day for day, _ in _dates_in(text)), None)
+
+
+def around_date(text: str) -> tuple[str, str] | None:
+    """What stands before and after the first date of a text; None where it has none.
+
+    >>> around_date("car-7_2026-07-31_01"), around_date("car-7")
+    (('car-7_', '_01'), None)
+    """
+    return next(((text[: found.start()], text[found.end() :]) for _, found in _dates_in(text)), None)
+
+
+def _dates_in(text: str) -> Iterator[tuple[date, re.Match[str]]]:
+    """Each date of a text and where it stands, by the kinds of spelling."""
     for found in _YEAR_FIRST.finditer(text):
         if day := _valid(found[1], found[3], found[4]):
-            return day
+            yield day, found
     for found in _YEAR_LAST.finditer(text):
         if day := _day_or_month_first(found[1], found[3], found[4], dotted=found[2] == "."):
-            return day
+            yield day, found
     for found in _WORDED.finditer(text):
         if day := _valid(found[3], _month(found[2]), found[1]):
-            return day
+            yield day, found
     for found in _WORDED_US.finditer(text):
         if day := _valid(found[3], _month(found[1]), found[2]):
-            return day
-    return None
+            yield day, found
 
 
 def log_date(

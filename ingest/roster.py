@@ -1,6 +1,5 @@
 """Who drives what since when: the roster, read from a spreadsheet and checked."""
 
-import csv
 import fnmatch
 from collections import Counter, defaultdict
 from collections.abc import Iterable
@@ -13,6 +12,7 @@ import polars as pl
 
 from ingest.findings import InputError
 from ingest.labels import plain_name
+from ingest.roster_sheet import read_sheet
 from ingest.schemas import ROSTER
 
 NEEDED = ("car", "engine", "pump")
@@ -22,6 +22,24 @@ COLUMNS = (*NEEDED, *OPTIONAL, "found_on", "logs")
 FOUND = ("nothing", "pump", "feed", "leak", "wiring", "sensor", "roster", "other")
 YES = frozenset({"yes", "y", "true", "1", "x", "ja", "j"})
 NO = frozenset({"no", "n", "false", "0", "", "-", "nein"})
+
+
+@dataclass(frozen=True)
+class Remark:
+    """Something to be said of one place of a sheet. row: None for the whole of it; the header is row 1.
+
+    >>> print(Remark("roster.csv", 3, "pump", "empty."))
+    roster.csv, row 3, pump: empty.
+    """
+
+    sheet: str
+    row: int | None
+    column: str
+    what: str
+
+    def __str__(self) -> str:
+        place = [self.sheet, f"row {self.row}" if self.row else "", self.column]
+        return f"{', '.join(filter(None, place))}: {self.what}"
 
 
 @dataclass(frozen=True)
@@ -73,26 +91,44 @@ class Places:
     globs: tuple[tuple[str, str], ...]  # pattern, plain name of the car
 
     def car_of(self, place: PurePosixPath) -> str | None:
-        """Plain name of the car, None where no car or more than one claims the place.
+        """Plain name of the car, None where no car or more than one claims the place."""
+        claims = self.claims(place)
+        return claims.pop() if len(claims) == 1 else None
+
+    def claims(self, place: PurePosixPath) -> set[str]:
+        """Plain names of all cars that claim a place.
 
         A row's `logs` pattern counts first (`*` also spans folders), then the nearest folder named as a car.
         """
         if self.globs:
             claims = {car for pattern, car in self.globs if fnmatch.fnmatchcase(str(place), pattern)}
             if claims:
-                return claims.pop() if len(claims) == 1 else None
+                return claims
         for folder in reversed(place.parts[:-1]):
             car = self.folders.get(plain_name(folder))
             if car:
-                return car
-        return None
+                return {car}
+        return set()
 
 
 def places(roster: Roster) -> Places:
     """Where the logs of each car of a roster lie."""
-    names = [plain_name(car) for car in roster.cars]
-    globs = {(spell.logs, plain_name(spell.car)) for spell in roster.spells if spell.logs}
-    return Places({name: name for name in names}, tuple(sorted(globs)))
+    return places_of((spell.car, spell.logs) for spell in roster.spells)
+
+
+def places_of(rows: Iterable[tuple[str, str]]) -> Places:
+    """The same of a roster's rows, each a car's name and its `logs` pattern or ""."""
+    named = [(plain_name(car), pattern) for car, pattern in rows if car]
+    return Places({car: car for car, _ in named}, tuple(sorted({(logs, car) for car, logs in named if logs})))
+
+
+@dataclass(frozen=True)
+class Looked:
+    """A sheet as far as it could be read: what stands in the way of using it, and what is worth saying of it."""
+
+    spells: tuple[Spell, ...]
+    problems: tuple[Remark, ...]
+    notes: tuple[Remark, ...]
 
 
 def read_roster(path: Path) -> Roster:
@@ -101,15 +137,24 @@ def read_roster(path: Path) -> Roster:
     Raises InputError with every problem of the sheet at once, each with its column and row (the
     header is row 1).
     """
-    rows = _sheet(path)
+    seen = look_at_roster(path)
+    if seen.problems:
+        raise InputError(list(map(str, seen.problems)))
+    return Roster(seen.spells, tuple(map(str, seen.notes)))
+
+
+def look_at_roster(path: Path) -> Looked:
+    """A roster with all its problems, as far as it can be read. Raises InputError for a broken workbook."""
+    rows = read_sheet(path)
     if not rows:
-        raise InputError([f"{path.name}: empty. Its first line must name the columns: {', '.join(COLUMNS)}."])
-    header = [name.strip().casefold().replace(" ", "_") for name in rows[0]]
-    problems = _header_problems(path.name, header)
+        what = f"empty. Its first line must name the columns: {', '.join(COLUMNS)}."
+        return Looked((), (Remark(path.name, None, "", what),), ())
+    header = column_names(rows[0])
+    problems = header_problems(path.name, header)
     if problems:
-        raise InputError(problems)
+        return Looked((), tuple(problems), ())
     notes = [
-        f"{path.name}, column {name}: not a column of a roster, not used."
+        Remark(path.name, None, f"column {name}", "not a column of a roster, not used.")
         for name in header
         if name and name not in COLUMNS
     ]
@@ -119,48 +164,27 @@ def read_roster(path: Path) -> Roster:
         if any(values.values()):
             spells.append(_Row(path.name, number, values, problems, notes).spell())
     if not spells and not problems:
-        problems.append(f"{path.name}: no car in it. Write a row for each car.")
+        problems.append(Remark(path.name, None, "", "no car in it. Write a row for each car."))
     problems += _overlaps(path.name, spells)
-    if problems:
-        raise InputError(problems)
     spells, merged = _one_spelling(path.name, spells)
-    return Roster(tuple(spells), tuple(notes + merged))
+    return Looked(tuple(spells), tuple(problems), tuple(notes + merged))
 
 
-def _sheet(path: Path) -> list[list[str]]:
-    """All cells as text."""
-    content = path.read_bytes()
-    if content[:4] == b"PK\x03\x04":
-        return _sheet_of_workbook(path)
-    try:
-        text = content.decode("utf-16" if content[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
-    except UnicodeDecodeError:
-        text = content.decode("cp1252", errors="replace")
-    lines = text.splitlines()
-    first = lines[0] if lines else ""
-    delimiter = max(",;\t", key=first.count)
-    return list(csv.reader(lines, delimiter=delimiter))
+def column_names(header: Iterable[str]) -> list[str]:
+    """Names of columns as they are compared.
+
+    >>> column_names([" Ethanol pct", "Car"])
+    ['ethanol_pct', 'car']
+    """
+    return [name.strip().casefold().replace(" ", "_") for name in header]
 
 
-def _sheet_of_workbook(path: Path) -> list[list[str]]:
-    import fastexcel  # loaded when a workbook comes: it is rare and large
-
-    try:
-        book = fastexcel.read_excel(path)
-        sheet = book.load_sheet(0, header_row=None, dtypes="string").to_polars()
-    except fastexcel.FastExcelError as problem:
-        raise InputError([f"{path.name}: no readable workbook. Save it again as XLSX or CSV."]) from problem
-    return [["" if cell is None else cell for cell in row] for row in sheet.iter_rows()]
-
-
-def _header_problems(sheet: str, header: list[str]) -> list[str]:
-    problems = [
-        f"{sheet}, row 1: no column {name}. A roster needs {', '.join(NEEDED)}."
-        for name in NEEDED
-        if name not in header
-    ]
+def header_problems(sheet: str, header: list[str]) -> list[Remark]:
+    """What is wrong with the first row; header: as `column_names` gives it."""
+    wrong = [f"no column {name}. A roster needs {', '.join(NEEDED)}." for name in NEEDED if name not in header]
     twice = [name for name, count in Counter(header).items() if name in COLUMNS and count > 1]
-    return problems + [f"{sheet}, row 1: column {name} stands twice. Leave one." for name in twice]
+    wrong += [f"column {name} stands twice. Leave one." for name in twice]
+    return [Remark(sheet, 1, "", what) for what in wrong]
 
 
 @dataclass(frozen=True)
@@ -170,8 +194,8 @@ class _Row:
     sheet: str
     number: int
     values: dict[str, str]
-    problems: list[str]
-    notes: list[str]
+    problems: list[Remark]
+    notes: list[Remark]
 
     def spell(self) -> Spell:
         for column in NEEDED:
@@ -201,7 +225,10 @@ class _Row:
         return " ".join(self.values.get(column, "").split())
 
     def _problem(self, column: str, what: str) -> None:
-        self.problems.append(f"{self.sheet}, row {self.number}, {column}: {what}")
+        self.problems.append(Remark(self.sheet, self.number, column, what))
+
+    def _note(self, column: str, what: str) -> None:
+        self.notes.append(Remark(self.sheet, self.number, column, what))
 
     def _date(self, column: str) -> date | None:
         text = self._text(column)
@@ -227,7 +254,7 @@ class _Row:
         text = self._text("found").casefold()
         if text and text not in FOUND:
             self._problem("found", f"{text!r} is not known. Write one of {', '.join(FOUND)}, or leave it empty.")
-        return text or None
+        return text if text in FOUND else None
 
     def _ethanol(self) -> float | None:
         text = self._text("ethanol_pct").casefold().rstrip("% ")
@@ -245,14 +272,19 @@ class _Row:
             )
             return None
         if text.startswith("e"):
-            self.notes.append(
-                f"{self.sheet}, row {self.number}, ethanol_pct: {text.upper()!r} is a station's label, not a "
-                f"measurement; taken as {share:g} %. Log the ethanol content, or write what was measured."
+            self._note(
+                "ethanol_pct",
+                f"{text.upper()!r} is a station's label, not a measurement; taken as {share:g} %. "
+                "Log the ethanol content, or write what was measured.",
+            )
+        if 0 < share <= 1:
+            self._note(
+                "ethanol_pct", f"{text!r} is taken as {share:g} %. Was {100 * share:g} % meant? Write {100 * share:g}."
             )
         return share
 
 
-def _overlaps(sheet: str, spells: Iterable[Spell]) -> list[str]:
+def _overlaps(sheet: str, spells: Iterable[Spell]) -> list[Remark]:
     by_car = defaultdict(list)
     for spell in spells:
         by_car[plain_name(spell.car)].append(spell)
@@ -261,14 +293,12 @@ def _overlaps(sheet: str, spells: Iterable[Spell]) -> list[str]:
         own.sort(key=lambda spell: spell.since or date.min)
         for earlier, later in pairwise(own):
             if earlier.car and (later.since or date.min) <= (earlier.until or date.max):
-                problems.append(
-                    f"{sheet}, row {later.row}, since: overlaps row {earlier.row} of the same car. "
-                    "End one row the day before the next begins."
-                )
+                what = f"overlaps row {earlier.row} of the same car. End one row the day before the next begins."
+                problems.append(Remark(sheet, later.row, "since", what))
     return problems
 
 
-def _one_spelling(sheet: str, spells: list[Spell]) -> tuple[list[Spell], list[str]]:
+def _one_spelling(sheet: str, spells: list[Spell]) -> tuple[list[Spell], list[Remark]]:
     """Spellings that differ in case alone become the most frequent one; other near ones are named."""
     notes = []
     for column in SETUP:
@@ -278,14 +308,16 @@ def _one_spelling(sheet: str, spells: list[Spell]) -> tuple[list[Spell], list[st
         for text in sorted(counts, key=lambda text: (-counts[text], text)):
             alike[text.casefold()].append(text)
             nearly["".join(filter(str.isalnum, text.casefold()))].add(alike[text.casefold()][0])
+        first = {getattr(spell, column): spell.row for spell in reversed(spells)}
         for texts in alike.values():
-            if len(texts) > 1:
-                others = ", ".join(repr(text) for text in texts[1:])
-                notes.append(f"{sheet}, {column}: {others} taken as {texts[0]!r}. Write one way.")
+            for other in texts[1:]:
+                what = f"{other!r} taken as {texts[0]!r}. Write one way."
+                notes.append(Remark(sheet, first[other], column, what))
         for near in nearly.values():
             if len(near) > 1:
                 names = " and ".join(repr(text) for text in sorted(near))
-                notes.append(f"{sheet}, {column}: {names} count as different. Write one way if they are one.")
+                what = f"{names} count as different. Write one way if they are one."
+                notes.append(Remark(sheet, max(first[text] for text in near), column, what))
         usual = {text: texts[0] for texts in alike.values() for text in texts}
         spells = [
             replace(spell, **{column: usual.get(getattr(spell, column), getattr(spell, column))}) for spell in spells

@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 import pumpcensus
 import reports.log_text  # noqa: F401  stays when `reports` is replaced by a stand-in
 from ingest.findings import InputError
+from ingest.roster import Remark
 from ingest.schemas import empty
 from models.schemas import BASELINES, CAR_LOGS, CARS, CHANGES, CURVES, QUALITY, Study
 
@@ -34,7 +35,7 @@ HEAVY = {
     "jinja2",
     "pint",
 }
-COMMANDS = ["demo", "synthesize", "inspect", "ingest", "study", "report", "car", "drill", "labels", "forget"]
+COMMANDS = ["demo", "synthesize", "inspect", "roster", "ingest", "study", "report", "car", "drill", "labels", "forget"]
 
 
 def run(*words: str | Path) -> Any:
@@ -81,6 +82,9 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
             "inspect_logs": noting("inspect", [inspected]),
             "forget_car": noting("forget", 4),
         },
+        "ingest.roster_draft": {"draft_roster": noting("draft", Remark("roster.csv", 3, "pump", "empty."))},
+        "ingest.roster_check": {"check_roster": noting("check", SimpleNamespace(problems=()))},
+        "reports.roster_text": {"draft_text": noting("drafted", "a draft"), "check_text": noting("checked", "a check")},
         "ingest.labels": {"read_labels": noting("labels", {"Blue car": LABEL})},
         "models.study_files": {
             "drill_of_store": noting("drill", {"quarter": "2026Q3", "sound": 9, "false_actions": 0, "found": []}),
