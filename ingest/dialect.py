@@ -4,6 +4,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import polars as pl
 
@@ -22,6 +23,7 @@ _STAMP = re.compile(
 )
 _BRACKETS = re.compile(r"^(.*)[\[({<]\s*([^\[\](){}<>]*(?:\([a-zü. ]+\))?[^\[\](){}<>]*)\s*[\])}>]\s*$", re.DOTALL)
 _TIME_NAME = re.compile(r"(time|timestamp|zeit|zeitstempel|uhrzeit|t)\b", re.IGNORECASE)
+_ANY_TIME = re.compile(r"(?:^|[\W_])(?:time|timestamp|zeit|zeitstempel|uhrzeit|t)(?:[\W_\d]|$)", re.IGNORECASE)
 _BETWEEN = r"[\s_,/:|-]+"
 
 
@@ -180,7 +182,16 @@ def _table(lines: Sequence[str], delimiter: str) -> _Table:
         score = count * sum(n * n / max(1, len(row)) for n, row in zip(values, filled, strict=True)) / len(judged)
         if score > best:
             best, best_width = score, width
-    return _Table(best, best_width, delimiter, records)
+    return _Table(best, _with_ended(records, best_width), delimiter, records)
+
+
+def _with_ended(records: Sequence[_Record], width: int) -> int:
+    """The width of most rows; of the first ones where the header has clocks and later rows lack the last channels."""
+    for header, row in pairwise(records):
+        if len(header.cells) == len(row.cells) > width and is_data(row.cells) and not is_data(header.cells):
+            clocks = sum(bool(_ANY_TIME.search(name)) for name in header.cells)
+            return len(row.cells) if clocks > 1 else width
+    return width
 
 
 def _spread(rows: Sequence[list[str]]) -> Sequence[list[str]]:

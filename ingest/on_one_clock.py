@@ -10,7 +10,7 @@ from ingest.clocks import Clock, clock_of_numbers, clock_of_stamps, onto
 from ingest.column_fit import Fit
 from ingest.findings import Finding
 from ingest.mapping import ChannelMap
-from ingest.own_clocks import in_turns, is_rising, named_clocks, plain_clocks
+from ingest.own_clocks import in_turns, is_rising, may_be_clocks, named_clocks, plain_clocks, runs_beside
 from ingest.table import Table, Values
 
 _HELD = ("gear",)  # has no values in between
@@ -47,7 +47,24 @@ def read_clocks(
         return {**first, **_owning(named, by_name)}
     read = {column: clocks.get(column) or _clock(column, table, units[column]) for column in plain_clocks(names, units)}
     plain = {column: clock for column, clock in read.items() if clock and is_rising(clock.seconds)}
-    return _owning(plain, in_turns(list(plain), len(names))) or first
+    owning = _owning(plain, in_turns(list(plain), len(names)))
+    unnamed = may_be_clocks(names, units) - claims.columns if owning else ()
+    for column in sorted(unnamed):
+        owning = _without_unnamed(owning, column, table, units)
+    return owning or first
+
+
+def _without_unnamed(
+    clocks: Mapping[int, Clock], column: int, table: Table, units: tuple[str, ...]
+) -> dict[int, Clock]:
+    """The clocks, less the channels that another one, whose name was lost, stands before or behind."""
+    told = dict(clocks)
+    for place, clock in clocks.items():
+        unnamed = _clock(column, table, units[place]) if column in clock.of else None
+        if unnamed and runs_beside(unnamed.seconds, clock.seconds):
+            theirs = {c for c in clock.of if (c >= column if place < column else c <= column)}
+            told[place] = replace(clock, of=clock.of - theirs)
+    return told
 
 
 def _clock(column: int, table: Table, unit: str) -> Clock | None:

@@ -27,6 +27,7 @@ _TIME = frozenset(
     }
 )
 _RISING_SHARE = 0.99  # of a clock's steps; a restart may set it back once
+_SPARE_SHARE = 0.1  # of a clock's length: by so much another channel's may begin earlier or end later
 
 
 @lru_cache(maxsize=512)
@@ -84,6 +85,40 @@ def in_turns(clocks: Sequence[int], width: int) -> dict[int, frozenset[int]]:
         return {}
     ends = [*clocks[1:], width]
     return {clock: frozenset(range(clock + 1, end)) for clock, end in zip(clocks, ends, strict=True)}
+
+
+@lru_cache(maxsize=512)
+def borders(names: tuple[str, ...], units: tuple[str, ...]) -> tuple[int, ...]:
+    """Widths at which a row may end whose last channels have ended before the others, in a file of several clocks.
+
+    >>> borders(("Time", "RPM", "Time", "Duty", "Time", "MAP"), ("",) * 6), borders(("Time", "RPM", "MAP"), ("",) * 3)
+    ((2, 4), ())
+    """
+    width = len(names)
+    owned = in_turns(plain_clocks(names, units), width)
+    owned |= {clock: frozenset({owner}) for clock, owner in named_clocks(names, units).items()}
+    groups = [(min({clock} | of), max({clock} | of)) for clock, of in owned.items()]
+    whole = (end for end in range(2, width) if not any(first < end <= last for first, last in groups))
+    return tuple(whole) if len(groups) > 1 else ()
+
+
+@lru_cache(maxsize=512)
+def may_be_clocks(names: tuple[str, ...], units: tuple[str, ...]) -> frozenset[int]:
+    """Columns that may be clocks whose names were lost, in a file in which clocks and channels take turns."""
+    clocks = plain_clocks(names, units)
+    if not in_turns(clocks, len(names)):
+        return frozenset()
+    times = ("", *(unit for unit in units if unit and (known := unit_of(unit)) and known.quantity == "time"))
+    return frozenset(c for c in range(len(names)) if units[c] in times and c not in clocks)
+
+
+def runs_beside(seconds: Values, clock: Values) -> bool:
+    """Whether a column without a name runs as a clock beside another: always up, and over the same time."""
+    known, other = seconds[np.isfinite(seconds)], clock[np.isfinite(clock)]
+    if known.size < 2 or not other.size or (np.diff(known) > 0).mean() < _RISING_SHARE:
+        return False
+    spare = _SPARE_SHARE * (other[-1] - other[0])
+    return bool(other[0] - spare <= known[0] and known[-1] <= other[-1] + spare and known[-1] - known[0] >= 5 * spare)
 
 
 def is_rising(seconds: Values) -> bool:

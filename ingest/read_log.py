@@ -19,7 +19,7 @@ from ingest.log_date import log_date
 from ingest.mapping import EMPTY_MAP, ChannelMap
 from ingest.number_format import marks
 from ingest.on_one_clock import Aligned, align, read_clocks, without_clock
-from ingest.own_clocks import named_clocks, plain_clocks
+from ingest.own_clocks import may_be_clocks, named_clocks, plain_clocks
 from ingest.pressures import resolve
 from ingest.read_columnar import ColumnarError, open_columnar
 from ingest.read_mdf4 import open_mdf4
@@ -187,7 +187,8 @@ class _RefusedError(Exception):
 def _wanted(source: Source, mapping: ChannelMap) -> frozenset[int]:
     """Columns that may be channels or clocks."""
     names, units = source.names, source.units
-    return claims(names, units, mapping).columns.union(named_clocks(names, units), plain_clocks(names, units))
+    clocks = (named_clocks(names, units), plain_clocks(names, units), may_be_clocks(names, units))
+    return claims(names, units, mapping).columns.union(*clocks)
 
 
 def _opened(source: Source, mapping: ChannelMap, more: frozenset[int] = frozenset()) -> _Log:

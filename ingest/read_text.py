@@ -293,11 +293,10 @@ def _numbers(
 
 def _rows(records: Records, kept: Offsets, dialect: Dialect) -> bytes:
     """The text of the rows kept, each of full width."""
-    if (records.cells[kept] < dialect.width).any():  # the trailing delimiter is missing here and there
-        end = dialect.delimiter.encode() + b"\n"
-        short = (records.cells[kept] < dialect.width).tolist()
-        rows = zip(kept.tolist(), short, strict=True)
-        return b"".join(records[i] + (end if is_short else b"\n") for i, is_short in rows)
+    if (lacking := dialect.width - records.cells[kept]).any():  # the delimiters behind it are missing here and there
+        delimiter = dialect.delimiter.encode()
+        rows = zip(kept.tolist(), lacking.tolist(), strict=True)
+        return b"".join(records[i] + delimiter * cells + b"\n" for i, cells in rows)
     runs = np.split(kept, np.flatnonzero(np.diff(kept) != 1) + 1) if len(kept) else []
     return b"".join(records.between(run[0], run[-1]) for run in runs)
 

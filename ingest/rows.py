@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from ingest.dialect import Dialect, is_data, is_value
 from ingest.findings import Finding
 from ingest.number_format import is_missing, marks
+from ingest.own_clocks import borders
 from ingest.records import Offsets, Records, split_record
 
 _ROWS_JUDGED = 20
@@ -52,7 +53,7 @@ def sort_records(records: Records, header: Sequence[list[str]], dialect: Dialect
     header: records from the header line to the data, which may stand among the data again after a restart.
     cut: the file does not end in a line break, so its last record may be half of one.
     """
-    kinds = _kinds(records, {_key(cells) for cells in header if len(cells) > 1}, dialect)
+    kinds = _kinds(records, {_key(cells) for cells in header if len(cells) > 1}, dialect, cut)
     if cut and len(kinds) and kinds[-1] == Kind.RAGGED:
         kinds[-1] = Kind.CUT
     places = np.cumsum(kinds <= Kind.CUT, dtype=np.int64)
@@ -65,10 +66,9 @@ def sort_records(records: Records, header: Sequence[list[str]], dialect: Dialect
     return SortedRecords(kept, places[kept], rows_in, dropped, (*lost, *_not_data(kinds)))
 
 
-def _kinds(records: Records, repeats: set[tuple[str, ...]], dialect: Dialect) -> Kinds:
+def _kinds(records: Records, repeats: set[tuple[str, ...]], dialect: Dialect, cut: bool) -> Kinds:
     """One a record. Only what is no plain row is looked at closely."""
-    widths = (dialect.width, dialect.width - 1) if dialect.trailing else (dialect.width,)
-    has_width = np.isin(records.cells, widths)
+    has_width = _has_width(records.cells, dialect, cut)
     judged = np.flatnonzero(has_width[:_ROWS_JUDGED]).tolist()
     begins_with_value = sum(is_value(cells_of(records, i, dialect)[0]) for i in judged) > len(judged) / 2
     repeated_firsts = {key[0] for key in repeats}
@@ -83,6 +83,20 @@ def _kinds(records: Records, repeats: set[tuple[str, ...]], dialect: Dialect) ->
         is_repeat = cells[0].strip() in repeated_firsts and _key(cells) in repeats
         kinds[i] = Kind.REPEAT if is_repeat else _kind(cells, bool(has_width[i]), begins_with_value)
     return _odd_settled(kinds, records, dialect)
+
+
+def _has_width(cells: Offsets, dialect: Dialect, cut: bool) -> NDArray[np.bool_]:
+    """Whether a record is as wide as a row; where channels have clocks of their own, also less the last ones' cells,
+    if no record below has them: they have ended."""
+    widths = (dialect.width, dialect.width - 1) if dialect.trailing else (dialect.width,)
+    has_width = np.isin(cells, widths)
+    if (ends := borders(dialect.names, dialect.units)) and not has_width.all():
+        below = np.maximum.accumulate(cells[::-1])[::-1]
+        has_ended = np.isin(cells, ends) & (cells == below)
+        if cut and len(cells) > 1:
+            has_ended[-1] &= cells[-1] == cells[-2]
+        has_width |= has_ended
+    return has_width
 
 
 def _kind(cells: Sequence[str], has_width: bool, begins_with_value: bool) -> Kind:

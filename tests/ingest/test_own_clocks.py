@@ -138,6 +138,40 @@ def test_a_channel_without_a_clock_is_not_guessed() -> None:
     assert read_log("2026-07-31.csv", as_text(bare)).refused == "clock_missing"
 
 
+@pytest.mark.parametrize("order", ["before", "behind"])
+@pytest.mark.parametrize("lost", ["", "x", "Tame"])
+def test_a_clock_that_lost_its_name_is_not_replaced_by_its_neighbour(order: str, lost: str) -> None:
+    columns = laid_out(CLOCKS["the same name without unit"], order)
+    battery = [("Time", TIMES["iat"]), ("Battery voltage [V]", 12.0 + TIMES["iat"] / 10)]
+    columns += battery if order == "before" else battery[::-1]
+    clock = [name for name, _ in columns].index("IAT [degC]") + (-1 if order == "before" else 1)
+    columns[clock] = (lost, columns[clock][1])
+    reading = read_log("2026-07-31.csv", as_text(columns))
+    assert reading.refused == "", reading.findings
+    assert "intake_air_c" not in reading.frame.columns
+    assert ("channel_without_clock", "intake_air_c") in [(f.code, f.channel) for f in reading.findings]
+
+
+@pytest.mark.parametrize("order", ["before", "behind"])
+@pytest.mark.parametrize("clock", CLOCKS.values(), ids=CLOCKS)
+def test_rows_may_end_where_the_last_channels_have_ended(clock: Callable, order: str) -> None:
+    if order == "behind" and clock is not CLOCKS["the same name"]:
+        return
+    lines = as_text(laid_out(clock, order)).decode().split("\n")
+    short = "\n".join(line.rstrip(";") for line in lines)
+    assert short != "\n".join(lines)
+    check(read_log("2026-07-31.csv", short.encode()))
+
+
+def test_a_row_that_lacks_cells_for_another_reason_is_ragged() -> None:
+    lines = [line.rstrip(";") for line in as_text(laid_out(CLOCKS["the same name"])).decode().split("\n")]
+    lines[5] = ";".join(lines[5].split(";")[:4])  # others below go on
+    lines[150] = lines[150].rpartition(";")[0]  # a clock without its channel
+    reading = read_log("2026-07-31.csv", "\n".join(lines).encode())
+    assert reading.dropped["row_ragged"] == 2
+    assert reading.rows_in == len(TIMES["rpm"]) == reading.frame.height + sum(reading.dropped.values())
+
+
 def test_one_clock_stays_one_clock() -> None:
     times = np.arange(0.0, 10.0, 0.1)
     columns = [("Time [s]", times), ("RPM [rpm]", VALUES["rpm"](times)), ("HPFP duty [%]", VALUES["duty"](times))]
