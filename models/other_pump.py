@@ -1,4 +1,4 @@
-"""Does a car that hardly anybody shares its setup with fit the cars of another pump? Then its roster row is in doubt."""
+"""Does a car with a rare setup fit the cars of another pump? Then its roster row is in doubt."""
 
 from dataclasses import dataclass
 
@@ -30,8 +30,8 @@ def other_pumps(fleet: Fleet, learned: Learned, rule: OtherPumpRule = OtherPumpR
     """OTHER_PUMPS: one row a spell that could be asked, with the pump whose cars it fits best.
 
     ln of how much likelier the car's level is with that pump than with the roster's: ln N(l'; 0, G + S') minus
-    ln N(l; 0, G + S), both by expectations that no car of its setup has taught. Where nobody else says what the roster's
-    pump needs, S is wide, and a level that is just the others' would be a coincidence.
+    ln N(l; 0, G + S), both by expectations that no car of its setup has taught. Where nobody else says what the
+    roster's pump needs, S is wide, and a level that is just the others' would be a coincidence.
     Source: Kass & Raftery 1995, J Am Stat Assoc 90:773.
     """
     pairs = _pairs(fleet, learned, rule)

@@ -55,6 +55,30 @@ def scores(fleet: DirectFleet, job: Job, kinds: tuple[str, ...], *, alike: bool)
     return pl.DataFrame({"label": labels, "score": found})
 
 
+def true_levels(fleet: DirectFleet, job: Job) -> pl.DataFrame:
+    """label, level [ln volume], variance: each car against sound cars, everybody by a roster that is true.
+
+    variance: of a sound car's level, its own healthy spread and the expectation's variance in it.
+    """
+    when = window("2026Q3", fleet.ledger, TODAY)
+    material = gather(fleet.cells, fleet.pulls, fleet.ledger, fleet.roster, when, TODAY)
+    assert material.fleet is not None
+    known = replace(material.fleet, rows=replace(material.fleet.rows, ethanol_sd=0 * material.fleet.rows.ethanol_sd))
+    labels = material.spells["label"].gather(known.rows.spells)
+    truth = pl.DataFrame({"label": labels}).join(fleet.truth, on="label", maintain_order="left")
+    sound = truth["fault"].is_in(["", "wrong_roster"]).to_numpy().astype(float)
+    s = fleet.spread
+    noise = Noise(log=s.log, pull=s.pull, cell=s.cell, neighbour=0.0)
+    spread = np.diag(np.array([s.level, s.tilt, s.bow, 1e-4]) ** 2)
+    _, residuals = _residuals(known, LAWS[job.law], noise, spread, sound)
+    levels = []
+    for residual, V in residuals:
+        white = np.linalg.solve(V, np.ones(len(residual)))
+        levels.append((float(white @ residual / white.sum()), float(1 / white.sum())))
+    level, variance = zip(*levels, strict=True)
+    return pl.DataFrame({"label": labels, "level": level, "variance": variance})
+
+
 def _with_true_labels(material: Material) -> Fleet:
     """The fleet's arrays, with the true standard deviation of a blend that is only stated."""
     fleet = material.fleet
