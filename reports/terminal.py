@@ -13,7 +13,8 @@ from reports.cards import Spell, by_urgency, named, spells
 from reports.charts.car_curve import CEILING_SHARE
 from reports.drill import drill_shown
 from reports.sections import overview
-from reports.tables import UNKNOWN, figure, interval, signed
+from reports.tables import UNKNOWN, interval, signed
+from reports.terminal_chart import BAND, Series, chart_lines
 
 WIDTH = 80
 LEGEND = (
@@ -27,9 +28,8 @@ SINGLE_LOGS = (
     "Each log as measured. The car's own figure above is drawn towards its peers', as far as a healthy car's may "
     "differ by chance."
 )
-CURVE_COLUMNS = 48  # of the text chart
 PLAIN_SIGNS = str.maketrans("\N{MINUS SIGN}\N{EN DASH}\N{NO-BREAK SPACE}\u201c\u201d\u2019", '-- ""\'')
-PEERS, EXPECTED, CAR, CAR_AT_CEILING = "-", "|", "o", "#"
+EXPECTED, CAR, CAR_AT_CEILING = "|", "o", "#"
 
 
 def signals_text(study: Study) -> str:
@@ -125,27 +125,18 @@ def curve_lines(rows: pl.DataFrame) -> Iterator[str]:
 
     rows: rpm, duty_pct, expected_duty_pct, peers_low_duty_pct, peers_high_duty_pct, saturated_share.
     """
-    figures = ["duty_pct", "expected_duty_pct", "peers_low_duty_pct", "peers_high_duty_pct"]
-    values = [value for name in figures for value in rows[name].drop_nulls()]
-    if not values:
-        return
-    low, high = min(values), max(values)
-    scale = (CURVE_COLUMNS - 1) / max(high - low, 1.0)
-    yield (
-        f"duty (%): {PEERS * 3} 95 of 100 peers, {EXPECTED} they need, {CAR} this car, {CAR_AT_CEILING} at its ceiling"
-    )
-    yield f"{'1/min':>6} {'car':>6} {'peers':>6}  {figure(low, 0):<{CURVE_COLUMNS - 4}}{figure(high, 0):>4}"
-    for row in rows.iter_rows(named=True):
-        line = [" "] * CURVE_COLUMNS
-        if row["peers_low_duty_pct"] is not None and row["peers_high_duty_pct"] is not None:
-            ends = [round((row[f"peers_{side}_duty_pct"] - low) * scale) for side in ("low", "high")]
-            line[ends[0] : ends[1] + 1] = PEERS * (ends[1] - ends[0] + 1)
-        if row["expected_duty_pct"] is not None:
-            line[round((row["expected_duty_pct"] - low) * scale)] = EXPECTED
-        mark = CAR_AT_CEILING if (row["saturated_share"] or 0) > CEILING_SHARE else CAR
-        line[round((row["duty_pct"] - low) * scale)] = mark
-        car, peers = figure(row["duty_pct"]), figure(row["expected_duty_pct"])
-        yield f"{row['rpm']:>6} {car:>6} {peers:>6}  {''.join(line)}"
+    at_ceiling = [(share or 0) > CEILING_SHARE for share in rows["saturated_share"]]
+    marks = "".join(CAR_AT_CEILING if top else CAR for top in at_ceiling)
+    series = [
+        Series("car", marks, rows["duty_pct"].to_list()),
+        Series("peers", EXPECTED, rows["expected_duty_pct"].to_list()),
+    ]
+    band = rows["peers_low_duty_pct"].to_list(), rows["peers_high_duty_pct"].to_list()
+    lines = list(chart_lines(rows["rpm"].to_list(), series, band))
+    if lines:
+        car = f"{CAR} this car, {CAR_AT_CEILING} at its ceiling"
+        yield f"duty (%): {BAND * 3} 95 of 100 peers, {EXPECTED} they need, {car}"
+    yield from lines
 
 
 def _trend_lines(rows: pl.DataFrame) -> Iterator[str]:
