@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.ipc
 import pytest
 
-from ingest import read_columnar
+from ingest import arrow_tables
 from ingest.read_columnar import ColumnarError, open_columnar
 from ingest.read_log import read_log
 
@@ -68,9 +68,9 @@ def test_nulls_and_what_is_no_number() -> None:
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_file_too_large_is_refused_before_it_is_read(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     content = written(pl.DataFrame({"time": CLOCKS["seconds"], **COLUMNS}), kind)
-    monkeypatch.setattr(read_columnar, "CELLS_MAX", 5 * N - 1)
+    monkeypatch.setattr(arrow_tables, "CELLS_MAX", 5 * N - 1)
     assert read_log("a", content).refused == "columnar_too_large"
-    monkeypatch.setattr(read_columnar, "CELLS_MAX", 5 * N)
+    monkeypatch.setattr(arrow_tables, "CELLS_MAX", 5 * N)
     assert read_log("a", content).refused == ""
 
 
