@@ -23,6 +23,7 @@ SIZES_PCT = {
 }
 FAULTS = ("worn", "starved", "leak", "drift", "sticking")  # of the pump itself
 PUMP_SIZES = {"P1": 2.75, "P2": 3.1, "P3": 3.6}
+CEILINGS_PCT = {"K1": 97.5, "K2": 100.0}
 LABEL_SD_PCT = 3.0  # points of ethanol, a stated blend around the true one
 
 
@@ -80,12 +81,13 @@ def direct_cells(
     faults: kinds of SIZES_PCT that a faulty car has one of, each as often.
     """
     rng = np.random.default_rng((seed, cars))
-    setups = _setups(rng, max(2, round(cars / 11)))
-    parts, truth, roster, pulls = [], [], [], []
+    setups = draw_setups(rng, cars)
+    parts, truth, pulls = [], [], []
+    roster: list[RosterRow] = []
     for number in range(cars):
-        label = _label(number)
+        label = label_of(number)
         engine, pump, boost, calibration, size, pressure = setups[number % len(setups)]
-        fault, severity = _fault(rng, faulty_share, faults)
+        fault, severity = draw_fault(rng, faulty_share, faults)
         traits = rng.normal(0, [spread.level, spread.tilt, spread.bow])
         # a pump is chosen for its blend: stronger ones only where there is room
         ethanol_true = float(rng.choice([8.0, 10.0, 22.0, 35.0], p=[0.4, 0.3, 0.2, 0.1]))
@@ -97,12 +99,13 @@ def direct_cells(
             stated_pump, stated, severity = _wrong_row(own, pump, ethanol_true, stated, 100 * severity)
             measured = measured and stated_pump != pump
         gain = pressure * np.exp(rng.normal(0, 0.05))
-        ceiling = {"K1": 97.5, "K2": 100.0}[calibration]
-        car = _Car(label, fault, severity, traits, ethanol_true, measured, gain, size, ceiling, round_share, spread)
-        cells, rows, extra = _car_logs(rng, car)
+        ceiling = CEILINGS_PCT[calibration]
+        car = Car(label, fault, severity, traits, ethanol_true, measured, gain, size, ceiling, round_share, spread)
+        days = np.sort(rng.choice(90, size=int(rng.integers(2, 7)), replace=False)).tolist()
+        cells, rows, extra = car_logs(rng, car, days)
         parts.append(cells)
         pulls.append(rows)
-        roster.append((label, engine, stated_pump, boost, calibration, stated))
+        roster.append((label, engine, stated_pump, boost, calibration, stated, None, None))
         level, tilt, bow = 100 * (np.exp(traits[0]) - 1), 100 * traits[1], 100 * traits[2]
         excess = 100 * (np.exp(extra) - 1)
         truth.append((label, fault, 100 * severity, level, excess, tilt, bow, round_share, ethanol_true, measured))
@@ -110,29 +113,30 @@ def direct_cells(
     return DirectFleet(
         pl.concat(parts),
         pull_table,
-        _ledger(pull_table),
-        _roster(roster),
+        ledger_of(pull_table),
+        roster_of(roster),
         pl.DataFrame(truth, schema=TRUTH, orient="row"),
         spread,
     )
 
 
-def _label(number: int) -> str:
+def label_of(number: int) -> str:
     return f"C{number:03d}-0000" if number < 1000 else f"{number:08d}"[:4] + "-" + f"{number:08d}"[4:]
 
 
-def _setups(rng: np.random.Generator, count: int) -> list[tuple[str, str, str, str, float, float]]:
+def draw_setups(rng: np.random.Generator, cars: int) -> list[tuple[str, str, str, str, float, float]]:
     """(engine, pump, boost hardware, calibration, pump size, pressure): combinations of 3 x 3 x 3 x 2."""
     sizes = PUMP_SIZES
     pressures = {"B1": 190.0, "B2": 215.0, "B3": 240.0}
     every = [(f"E{i % 3 + 1}", p, b, f"K{i % 2 + 1}") for i in range(6) for p in sizes for b in pressures]
     # a larger charger comes with a larger pump, mostly
     fitting = [s for s in every if abs(int(s[1][1]) - int(s[2][1])) <= (1 if s[1] > s[2].replace("B", "P") else 0)]
-    chosen = rng.permutation(len(fitting))[:count]
+    chosen = rng.permutation(len(fitting))[: max(2, round(cars / 11))]
     return [(*fitting[i], sizes[fitting[i][1]], pressures[fitting[i][2]]) for i in sorted(chosen)]
 
 
-def _fault(rng: np.random.Generator, share: float, kinds: tuple[str, ...]) -> tuple[str, float]:
+def draw_fault(rng: np.random.Generator, share: float, kinds: tuple[str, ...]) -> tuple[str, float]:
+    """A fault and its severity [0..1] for a share of the cars, else none."""
     if rng.random() >= share:
         return "", 0.0
     fault = str(rng.choice(kinds))
@@ -168,7 +172,7 @@ def fault_curve(fault: str, severity: float, rpm: Array, quarter_share: float) -
 
 
 @dataclass(frozen=True)
-class _Car:
+class Car:
     """What one car brings to every pull. pressure_kpa: at full boost. size: of its pump. traits: level, tilt, bow."""
 
     label: str
@@ -188,13 +192,17 @@ BANDS = np.arange(2250, 6750, 250)
 RPM: Array = np.asarray(BANDS + 125.0, dtype=np.float64)
 
 
-def _car_logs(rng: np.random.Generator, car: _Car) -> tuple[pl.DataFrame, pl.DataFrame, float]:
-    """The car's cells, its pulls, and the mean of ln(its true extra volume)."""
+def car_logs(
+    rng: np.random.Generator, car: Car, days: list[int], first: int = 0
+) -> tuple[pl.DataFrame, pl.DataFrame, float]:
+    """The car's cells, its pulls, and the mean of ln(its true extra volume).
+
+    days: of the quarter, one a log. first: number of the first log.
+    """
     z: Array = (RPM - 4400) / 2200
     healthy: Array = np.asarray(car.traits[0] + car.traits[1] * z + car.traits[2] * (z**2 - 0.33), dtype=np.float64)
     cells, pulls, excess = [], [], []
-    days = np.sort(rng.choice(90, size=int(rng.integers(2, 7)), replace=False)).tolist()
-    for number, day in enumerate(days):
+    for number, day in enumerate(days, first):
         keys: dict[str, str | date] = {
             "log": f"{car.label}-{number}",
             "label": car.label,
@@ -215,7 +223,7 @@ def _tagged(frame: pl.DataFrame, pull: int, keys: dict[str, str | date]) -> pl.D
     return frame.with_columns(pull=pl.lit(pull, pl.Int32), **{name: pl.lit(value) for name, value in keys.items()})
 
 
-def _pull_cells(rng: np.random.Generator, car: _Car, extra: Array) -> tuple[pl.DataFrame, Array]:
+def _pull_cells(rng: np.random.Generator, car: Car, extra: Array) -> tuple[pl.DataFrame, Array]:
     """One pull's cells, and its duty. extra: ln of the volume asked for beyond a healthy average car's."""
     air_c, lam = rng.normal(38, 8), rng.normal(0.85, 0.012)
     boost_shape = np.interp(RPM, [2000, 3000, 5500, 6750], [0.75, 1.0, 1.0, 0.9])
@@ -266,7 +274,8 @@ def _pull_row(duty: Array, dropped: bool) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def _ledger(pulls: pl.DataFrame) -> pl.DataFrame:
+def ledger_of(pulls: pl.DataFrame) -> pl.DataFrame:
+    """The ledger of the logs that these pulls are from."""
     counted = pulls.group_by("log", "label", "date").agg(pulls=pl.len().cast(pl.Int32)).sort("log")
     return counted.select(
         "log", source=pl.col("log"), label=pl.col("label"), date=pl.col("date"), verdict=pl.lit("kept"),
@@ -278,10 +287,14 @@ def _ledger(pulls: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def _roster(rows: list[tuple[str, str, str, str, str, float]]) -> pl.DataFrame:
-    names = ["label", "engine", "pump", "boost_hardware", "calibration", "ethanol_pct"]
-    return pl.DataFrame(rows, schema=names, orient="row").select(
-        *names[:5], pl.lit(False).alias("port_injection"), "ethanol_pct",
-        pl.lit(None, pl.Date).alias("since"), pl.lit(None, pl.Date).alias("until"),
+RosterRow = tuple[str, str, str, str, str, float, date | None, date | None]
+
+
+def roster_of(rows: list[RosterRow]) -> pl.DataFrame:
+    """The roster of rows of label, engine, pump, boost hardware, calibration, ethanol, since, until."""
+    names = ["label", "engine", "pump", "boost_hardware", "calibration", "ethanol_pct", "since", "until"]
+    dates = {"since": pl.Date, "until": pl.Date}
+    return pl.DataFrame(rows, schema=names, orient="row", schema_overrides=dates).select(
+        *names[:5], pl.lit(False).alias("port_injection"), *names[5:],
         pl.lit(None, pl.String).alias("found"), pl.lit(None, pl.Date).alias("found_on"),
     )  # fmt: skip
