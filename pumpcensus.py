@@ -13,6 +13,7 @@ import typer
 from door.arguments import (
     AsJson,
     CarColumn,
+    CarLabel,
     Channels,
     Label,
     Quarter,
@@ -23,7 +24,7 @@ from door.arguments import (
     one_file,
 )
 from door.endings import DONE, NOTHING_USABLE, ends, say
-from door.printing import as_rows, car_json, print_json, progress, study_json
+from door.printing import as_rows, car_json, print_json, progress, rows, study_json
 
 # public name -> where it lives
 _ROOM_OF = {
@@ -42,10 +43,12 @@ _ROOM_OF = {
     "read_study": "models.study_files",
     "write_study": "models.study_files",
     "drill_of_store": "models.study_files",
+    "headroom_of_store": "models.study_files",
     "write_report": "reports",
     "signals_text": "reports.terminal",
     "car_text": "reports.terminal",
     "drill_text": "reports.terminal",
+    "headroom_text": "reports.headroom_text",
     "draft_text": "reports.roster_text",
     "check_text": "reports.roster_text",
 }
@@ -283,6 +286,39 @@ def _drill(store: StoreFolder, quarter: Quarter = None, as_json: AsJson = False)
         print_json(told)
     else:
         typer.echo(drill_text(told))
+
+
+@app.command("headroom", epilog="Example: pumpcensus headroom --store store --car 7K3M-Q2XW --ethanol 40")
+@ends("predicted")
+def _headroom(
+    store: StoreFolder,
+    ethanol: Annotated[float, typer.Option(metavar="PCT", help="Per cent by volume, as in the tank: 40.")],
+    setup: Annotated[
+        str | None, typer.Option(metavar="SETUP", help="A new car of it: engine | pump | boost hardware | calibration.")
+    ] = None,
+    car: CarLabel = None,
+    boost: Annotated[
+        float | None, typer.Option(metavar="KPA", help="Highest boost above ambient; the usual one without it.")
+    ] = None,
+    reserve: Annotated[float, typer.Option(metavar="PCT", help="Fuel volume to be left at the ceiling.")] = 10.0,
+    quarter: Quarter = None,
+    as_json: AsJson = False,
+) -> int:
+    """Predict what a blend and boost would ask of the pump, from logs of cars alike."""
+    from models.study_files import headroom_of_store
+    from reports.headroom_text import headroom_text
+
+    if (setup is None) == (car is None):
+        raise typer.BadParameter("Name a setup with --setup or a car with --car, and not both.")
+    answer = headroom_of_store(
+        store, ethanol, setup=setup, label=car, boost_kpa=boost, reserve_pct=reserve, quarter=quarter,
+        demo=(store.parent / DEMO_MARK).exists(),
+    )  # fmt: skip
+    if as_json:
+        print_json(answer.told | {"bands": rows(answer.bands)})
+    else:
+        typer.echo(headroom_text(answer))
+    return NOTHING_USABLE if answer.told["why_none"] else DONE
 
 
 @app.command("labels", epilog="Example: pumpcensus labels --store store")

@@ -38,6 +38,10 @@ Quarter = Annotated[
     typer.Option(metavar="2026Q3", callback=read_quarter, help="Default: the newest quarter there."),
 ]
 Label = Annotated[str, typer.Argument(metavar="LABEL", callback=read_label, help="As in 7K3M-Q2XW.")]
+CarLabel = Annotated[
+    str | None,
+    typer.Option("--car", metavar="LABEL", callback=lambda text: text and read_label(text), help="As in 7K3M-Q2XW."),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else on standard output.")]
 Channels = Annotated[
     Path | None,

@@ -13,6 +13,8 @@ import polars as pl
 from ingest.store import Store
 from models.drill import drill
 from models.fleet import NothingToStudyError, window
+from models.headroom import Headroom, headroom
+from models.headroom_question import Question
 from models.quarters import shifted
 from models.schemas import Study
 from models.study import run_study
@@ -107,6 +109,38 @@ def drill_of_store(
         told["demo"] = True
     write_drill(told, store)
     return told
+
+
+def headroom_of_store(
+    store: Path,
+    ethanol_pct: float,
+    *,
+    setup: str | None = None,
+    label: str | None = None,
+    boost_kpa: float | None = None,
+    reserve_pct: float = 10.0,
+    quarter: str | None = None,
+    demo: bool = False,
+) -> Headroom:
+    """What a blend would ask of the pump: of a new car of a setup, or of the car with a label. Writes nothing.
+
+    ethanol_pct: by volume, as in the tank. [%]  boost_kpa: highest of the pull; the usual one without it. [kPa gauge]
+    reserve_pct: of what the pump gives at its ceiling. demo: all cars are invented, and the answer says so.
+    Raises InputError for a question that cannot be answered, all problems at once; NothingToStudyError for a quarter
+    without logs.
+
+        import pumpcensus
+
+        answer = pumpcensus.headroom_of_store("store", 40, setup="2.0 four | larger | original | club map 2")
+        answer.told["share_upper_pct"], answer.bands
+    """
+    question = Question(setup, label, ethanol_pct, boost_kpa, reserve_pct)
+    opened = Store(Path(store))
+    cells, pulls, ledger = (lazy.collect() for lazy in (opened.cells(), opened.pulls(), opened.ledger()))
+    answer = headroom(cells, pulls, ledger, opened.roster(), question, quarter)
+    if demo:
+        answer.told["demo"] = True
+    return answer
 
 
 def write_drill(told: dict[str, Any], store: Path) -> Path:

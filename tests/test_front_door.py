@@ -35,7 +35,20 @@ HEAVY = {
     "jinja2",
     "pint",
 }
-COMMANDS = ["demo", "synthesize", "inspect", "roster", "ingest", "study", "report", "car", "drill", "labels", "forget"]
+COMMANDS = [
+    "demo",
+    "synthesize",
+    "inspect",
+    "roster",
+    "ingest",
+    "study",
+    "report",
+    "car",
+    "drill",
+    "headroom",
+    "labels",
+    "forget",
+]
 
 
 def run(*words: str | Path) -> Any:
@@ -88,9 +101,11 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
         "ingest.labels": {"read_labels": noting("labels", {"Blue car": LABEL})},
         "models.study_files": {
             "drill_of_store": noting("drill", {"quarter": "2026Q3", "sound": 9, "false_actions": 0, "found": []}),
+            "headroom_of_store": noting("headroom", SimpleNamespace(told={"why_none": ""}, bands=pl.DataFrame())),
             "study_of_store": noting("study", a_study()),
             "read_study": noting("read", a_study()),
         },
+        "reports.headroom_text": {"headroom_text": noting("foretold", "a prediction")},
         "reports": {"write_report": noting("report", Path("report/report.html"))},
         "reports.terminal": {
             "signals_text": noting("signals", "the signals"),
