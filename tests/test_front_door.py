@@ -35,20 +35,7 @@ HEAVY = {
     "jinja2",
     "pint",
 }
-COMMANDS = [
-    "demo",
-    "synthesize",
-    "inspect",
-    "roster",
-    "ingest",
-    "study",
-    "report",
-    "car",
-    "drill",
-    "headroom",
-    "labels",
-    "forget",
-]
+COMMANDS = "demo synthesize inspect roster ingest study report car drill headroom labels forget".split()
 
 
 def run(*words: str | Path) -> Any:
