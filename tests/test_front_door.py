@@ -35,7 +35,8 @@ HEAVY = {
     "jinja2",
     "pint",
 }
-COMMANDS = "demo synthesize inspect roster ingest study report car drill headroom labels forget".split()
+COMMANDS = ["demo", "synthesize", "inspect", "roster", "ingest", "study", "report", "car",
+            "drill", "headroom", "labels", "forget"]  # fmt: skip
 
 
 def run(*words: str | Path) -> Any:
