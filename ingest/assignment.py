@@ -58,6 +58,9 @@ def _one_channel_a_column(fits: dict[str, list[Fit]], findings: list[Finding]) -
             claimed.setdefault(result.candidate.column, {})[channel] = result
     owner: dict[int, str] = {}
     for column, claimants in claimed.items():
+        if len(claimants) == 1:
+            owner[column] = next(iter(claimants))
+            continue
         best = max(result.candidate.score for result in claimants.values())
         equal = {c: f for c, f in claimants.items() if best - f.candidate.score < SAME_COLUMN_TIE}
         if len(equal) > 1:

@@ -31,6 +31,9 @@ class MappedChannel:
     stoichiometric_ratio: float = 14.7
 
 
+_NOTHING_SAID = MappedChannel("")
+
+
 @dataclass(frozen=True)
 class ChannelMap:
     """A whole mapping file; empty by default."""
@@ -39,7 +42,7 @@ class ChannelMap:
 
     def of(self, channel: str) -> MappedChannel:
         """What is said of a channel; of one that is not mentioned, nothing."""
-        return next((e for e in self.entries if e.channel == channel), MappedChannel(channel))
+        return next((e for e in self.entries if e.channel == channel), _NOTHING_SAID)
 
 
 EMPTY_MAP = ChannelMap()

@@ -123,6 +123,8 @@ def without_clock(fits: Mapping[str, Fit], clocks: Mapping[int, Clock]) -> list[
 
 def _clock_of(column: int, clocks: Mapping[int, Clock]) -> int:
     """The clock that a column is told to have, else the first."""
+    if len(clocks) == 1:
+        return next(iter(clocks))
     return next((place for place, clock in clocks.items() if column in clock.of), next(iter(clocks)))
 
 

@@ -225,7 +225,7 @@ def _read_table(log: _Log, name: str, modified: date | None) -> Reading:
         fits = {channel: fitted for channel, fitted in fits.items() if channel not in lost}
     aligned = align(fits, clocks, log.table)
     log.findings += aligned.findings
-    on_clock = {c: replace(fits[c], values=v) for c, v in aligned.channels.items() if np.isfinite(v).any()}
+    on_clock = {c: _with_values(fits[c], v) for c, v in aligned.channels.items() if np.isfinite(v).any()}
     if apart := [c for c in (*NEEDED, *_PRESSURES[:2]) if c in fits and c not in on_clock]:
         raise _RefusedError(*(Finding("channel_apart", channel) for channel in apart))
     pressures = resolve({c: f for c, f in on_clock.items() if c in _PRESSURES}, aligned.channels, log.mapping)
@@ -248,6 +248,10 @@ def _read_table(log: _Log, name: str, modified: date | None) -> Reading:
         date=day,
         refused="",
     )
+
+
+def _with_values(fitted: Fit, values: Values) -> Fit:
+    return fitted if values is fitted.values else replace(fitted, values=values)
 
 
 def _check_rows(log: _Log) -> None:

@@ -4,7 +4,8 @@ import csv
 import io
 import os
 from collections.abc import Iterable
-from dataclasses import astuple, dataclass, fields
+from dataclasses import dataclass, fields
+from operator import attrgetter
 from pathlib import Path
 
 from ingest.labels import write_private
@@ -31,6 +32,7 @@ class Seen:
 
 
 _COLUMNS = tuple(field.name for field in fields(Seen))
+_cells = attrgetter(*_COLUMNS)
 
 
 class SeenFiles:
@@ -77,7 +79,7 @@ class SeenFiles:
 
 def _text(rows: Iterable[Seen]) -> str:
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(astuple(row) for row in rows)
+    csv.writer(text, lineterminator="\n").writerows(map(_cells, rows))
     return text.getvalue()
 
 
