@@ -58,11 +58,12 @@ def as_rows(answer: "DataclassInstance") -> dict[str, Any]:
 
 
 def study_json(study: "Study") -> dict[str, Any]:
-    """summary.json, and the rows of cars.csv and changes.csv."""
-    return study.summary | {"cars": rows(study.cars), "changes": rows(study.changes)}
+    """summary.json, and the rows of cars.csv, changes.csv and what is to be logged next."""
+    tables = {"cars": study.cars, "changes": study.changes, "next_logs": study.next_logs}
+    return study.summary | {name: rows(table) for name, table in tables.items()}
 
 
 def car_json(study: "Study", label: str) -> dict[str, Any]:
     """One car's rows of each table of a study, as `models.one_car` gives it."""
-    tables = {"spells": study.cars, "curves": study.curves, "logs": study.car_logs}
+    tables = {"spells": study.cars, "curves": study.curves, "logs": study.car_logs, "next_logs": study.next_logs}
     return {"label": label, "quarter": study.quarter} | {name: rows(table) for name, table in tables.items()}

@@ -25,4 +25,5 @@ def one_car(study: Study, label: str) -> Study:
         curves=study.curves.filter(own),
         car_logs=study.car_logs.filter(own),
         quality=study.quality.filter(own),
+        next_logs=study.next_logs.filter(own),
     )

@@ -1,6 +1,6 @@
 """Declared columns of every table a study gives, and the study itself."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import polars as pl
@@ -118,6 +118,18 @@ QUALITY: Schema = {
     "findings": pl.String,  # codes with their channel, "code" or "code channel"
 }
 
+# one row a wish to a car and setup, those of one car in the order in which they help
+NEXT_LOGS: Schema = {
+    "label": pl.String,
+    "setup": pl.String,
+    "spell_since": pl.Date,
+    "wish": pl.String,  # one of WISHES
+    "count": pl.Int32,  # more logs or cars; null where it is not a number of them
+    "low_rpm": pl.Int32,  # the part of the rev range that is wanted
+    "high_rpm": pl.Int32,
+    "would_find_pct": pl.Float64,  # smallest excess found in four of five cases after this and the wishes before it
+}
+
 # what the evidence looks like; reports put each into words
 PATTERNS = (
     "high_all_speeds",
@@ -151,6 +163,23 @@ CHECKS = (
     "setup_not_told_apart",  # pump and engine occur only together in one car
 )
 
+# what a car's next log should bring
+WISHES = (
+    "wait",  # no full-load log until somebody qualified has looked
+    "first_log",
+    "measure_ethanol",
+    "log_lambda",
+    "log_intake_air",
+    "log_barometer",
+    "log_rail",
+    "more_logs",
+    "second_day",
+    "rev_range",
+    "check_sensor",
+    "more_peers",
+    "more_cars",  # of any setup: how far healthy cars differ is not known well enough, or is the limit
+)
+
 
 @dataclass(frozen=True)
 class Study:
@@ -167,3 +196,4 @@ class Study:
     car_logs: pl.DataFrame  # CAR_LOGS
     quality: pl.DataFrame  # QUALITY
     summary: dict[str, Any]
+    next_logs: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NEXT_LOGS))

@@ -11,6 +11,7 @@ from models.curves import car_curves, own_curves, setup_curves
 from models.fleet import Material, gather, window
 from models.judgement import EVIDENCE_FIGURES, evidence, freedom
 from models.learning import Learned, learn
+from models.next_logs import next_logs
 from models.other_pump import OTHER_PUMPS, other_pumps
 from models.patterns import check_first, patterns
 from models.pump_limit import pump_limit
@@ -56,6 +57,7 @@ def run_study(
         car_logs=_with_since(logs, material.spells, CAR_LOGS),
         quality=quality,
         summary=summarize(when.quarter, cars, material, learned, quality),
+        next_logs=next_logs(judged, material, learned).drop("spell"),
     )
 
 

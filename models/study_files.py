@@ -19,8 +19,9 @@ from models.quarters import shifted
 from models.schemas import Study
 from models.study import run_study
 
-TABLES = ("cars", "changes", "baselines", "curves", "car_logs", "quality")
+TABLES = ("cars", "changes", "baselines", "curves", "car_logs", "quality", "next_logs")
 ALSO_CSV = ("cars", "changes", "baselines")
+OLDER_LACK = ("next_logs",)
 
 
 def study_of_store(store: Path, quarter: str | None = None, *, demo: bool = False) -> Study:
@@ -72,7 +73,8 @@ def read_study(store: Path, quarter: str | None = None) -> Study:
         raise FileNotFoundError(f"no study of {wanted} in this store (there: {listed}). Run `study` first.")
     chosen = quarter or have[-1]
     folder = studies / chosen
-    tables = {name: pl.read_parquet(folder / f"{name}.parquet") for name in TABLES}
+    files = {name: folder / f"{name}.parquet" for name in TABLES}
+    tables = {name: pl.read_parquet(file) for name, file in files.items() if name not in OLDER_LACK or file.exists()}
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     if (folder / "drill.json").exists():
         summary["drill"] = json.loads((folder / "drill.json").read_text(encoding="utf-8"))

@@ -12,6 +12,8 @@ from reports.charts import car_curve, trend
 from reports.figures import Figure
 from reports.tables import counted, day, figure, interval, percent, signed
 from reports.theme import SIGNALS
+from reports.why import why
+from reports.wishes import in_words
 
 STILL_CURVES_MOST = 16  # cars whose curve is drawn for paper too; beyond, the page would grow past its size
 SPELL = ("label", "setup", "spell_since")
@@ -23,7 +25,8 @@ class Spell:
 
     name: the label, with a number where the car has had several setups. period: since and until when.
     excess, interval, since, peak (where in the rev range it is largest), evidence: ready-made text.
-    events: one line each. curve, trend: None where no figure is known.
+    events: one line each. why: which test spoke. next_logs: what would decide, a sentence each.
+    curve, trend: None where no figure is known.
     """
 
     name: str
@@ -44,6 +47,8 @@ class Spell:
     patterns: tuple[wording.Pattern, ...]
     checks: tuple[wording.Check, ...]
     events: tuple[str, ...]
+    why: str
+    next_logs: tuple[str, ...]
     curve: Figure | None
     trend: Figure | None
 
@@ -80,6 +85,7 @@ def spells(study: Study) -> list[Spell]:
     """Every car and setup of the study, in its order: pumps at their limit first, then by signal."""
     curves = _by_spell(study.curves)
     logs = _by_spell(study.car_logs)
+    wishes = study.next_logs.partition_by(*SPELL, maintain_order=True, as_dict=True) if study.next_logs.height else {}
     result = []
     stills = 0
     for place, row in enumerate(by_urgency(named(study.cars)).iter_rows(named=True)):
@@ -90,6 +96,7 @@ def spells(study: Study) -> list[Spell]:
         result.append(
             _spell(
                 row,
+                wishes.get(key),
                 None if curve is None else Figure(f"curve{place}", car_curve.draw(curve), on_paper),
                 None if log is None else Figure(f"trend{place}", trend.draw(log)),
             )
@@ -120,7 +127,7 @@ def _is_flagged(row: dict[str, Any]) -> bool:
     return row["signal"] in ("action", "warning") or row["pump_limit"] in ("rail_short", "reached")
 
 
-def _spell(row: dict[str, Any], curve: Figure | None, log: Figure | None) -> Spell:
+def _spell(row: dict[str, Any], wishes: pl.DataFrame | None, curve: Figure | None, log: Figure | None) -> Spell:
     signal = wording.signal(row["signal"])
     limited = row["pump_limit"] in ("rail_short", "reached")
     return Spell(
@@ -142,6 +149,8 @@ def _spell(row: dict[str, Any], curve: Figure | None, log: Figure | None) -> Spe
         patterns=tuple(wording.pattern(code) for code in wording.codes(row["pattern"])),
         checks=tuple(wording.check(code) for code in wording.codes(row["check_first"])),
         events=_events(row),
+        why=why(row),
+        next_logs=() if wishes is None else in_words(wishes, row["signal"], with_figure=True),
         curve=curve,
         trend=log,
     )

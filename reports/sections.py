@@ -115,7 +115,7 @@ def report(study: Study) -> Report:
         funnel=Figure("funnel", whole, on_paper=True) if whole else None,
         setups=_setups(study, cars, words),
         cards=tuple(cards(every)),
-        next_logs=tuple(next_logs(cars)),
+        next_logs=tuple(next_logs(study)),
         trust=tuple(trust(study)),
         drill=drill_shown(study.summary["drill"]) if "drill" in study.summary else None,
         quality=quality(study.quality),

@@ -12,6 +12,7 @@ from reports import wording
 from reports.cards import Spell, by_urgency, named, spells
 from reports.charts.car_curve import CEILING_SHARE
 from reports.drill import drill_shown
+from reports.next_logs import next_logs
 from reports.sections import overview
 from reports.tables import UNKNOWN, interval, signed
 from reports.terminal_chart import BAND, Series, chart_lines
@@ -51,7 +52,15 @@ def signals_text(study: Study) -> str:
         seen = "; ".join(wording.pattern(code).word for code in wording.codes(row["pattern"]))
         if row["signal"] in ("action", "warning") and seen:
             lines += textwrap.wrap(seen, WIDTH, initial_indent="  ", subsequent_indent="  ")
-    return plain([*lines, "", MORE])
+    return plain([*lines, *_next_lines(study), "", MORE])
+
+
+def _next_lines(study: Study) -> Iterator[str]:
+    """What each car that is not decided should log next, like wishes gathered."""
+    every = next_logs(study)
+    if every:
+        told = [f"{', '.join(name for name, _ in one.cars)}: {' '.join(one.wishes)}" for one in every]
+        yield from ("", *_listed("To log next", told))
 
 
 def _signal_line(row: dict[str, Any]) -> str:
@@ -66,7 +75,17 @@ def car_text(study: Study, label: str) -> str:
 
     label: as in the study, "XXXX-XXXX". Raises InputError, nearest labels named, where the study has no such car.
     """
-    return plain(line for spell in spells(one_car(study, label)) for line in [*_spell_lines(spell), ""])
+    own = one_car(study, label)
+    return plain([*(line for spell in spells(own) for line in [*_spell_lines(spell), ""]), *_refused_lines(own)])
+
+
+def _refused_lines(own: Study) -> Iterator[str]:
+    """One car's logs of the quarter that could not be used, and what to do about it."""
+    refused = own.quality.filter(pl.col("verdict") == "refused")
+    told = [(row["date"], wording.finding(row["reason"])) for row in refused.iter_rows(named=True)]
+    if told:
+        listed = [f"{day or 'no date'}: {word.word} {word.meaning}" for day, word in told]
+        yield from _listed("Logs that could not be used", listed)
 
 
 def drill_text(drill: dict[str, Any]) -> str:
@@ -102,6 +121,7 @@ def _spell_lines(spell: Spell) -> Iterator[str]:
     else:
         text = ""
     yield from textwrap.wrap(text + spell.evidence, WIDTH)
+    yield from textwrap.wrap(spell.why, WIDTH)
     for event in spell.events:
         yield from textwrap.wrap(event, WIDTH, initial_indent="- ", subsequent_indent="  ")
     if spell.curve is not None:
@@ -118,6 +138,9 @@ def _spell_lines(spell: Spell) -> Iterator[str]:
     if spell.checks:
         yield ""
         yield from _listed("To be confirmed before anyone acts", [check.step for check in spell.checks])
+    if new := [wish for wish in spell.next_logs if wish not in {check.step for check in spell.checks}]:
+        yield ""
+        yield from _listed("To log next", new)
 
 
 def curve_lines(rows: pl.DataFrame) -> Iterator[str]:

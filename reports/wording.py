@@ -7,11 +7,12 @@ from importlib.resources import files
 from typing import Any
 
 from ingest.findings import meanings
-from models.schemas import CHECKS, PATTERNS
+from models.schemas import CHECKS, PATTERNS, WISHES
 
 SIGNAL_CODES = ("action", "warning", "clear", "undecided")
 LIMIT_CODES = ("rail_short", "reached", "none", "unknown")
 FAULT_CODES = ("all_speeds", "top", "bottom", "drift", "dropouts")
+TEST_CODES = ("level", "shape_low", "shape_mid", "shape_high", "trend")
 CHANGE_CODES = ("new", "worse", "better", "gone", "repaired", "same")
 
 
@@ -59,6 +60,8 @@ def _advice() -> dict[str, Any]:
         "faults": FAULT_CODES,
         "patterns": PATTERNS,
         "checks": CHECKS,
+        "tests": TEST_CODES,
+        "wishes": WISHES,
     }
     wrong = [
         f"advice.toml, {table}.{code}: {'no words' if code in codes else 'nobody gives this code'}"
@@ -106,6 +109,26 @@ def fault(code: str) -> str:
     'growing over the quarter'
     """
     words: dict[str, str] = _advice()["faults"]
+    return words[code]
+
+
+def evidence(code: str) -> str:
+    """What readers see of a test behind a signal.
+
+    >>> evidence("trend")
+    'trend over dates'
+    """
+    words: dict[str, str] = _advice()["tests"]
+    return words[code]
+
+
+def wish(code: str) -> str:
+    """What readers see of a wish for the next log; {count}, {low} and {high} are to be filled in.
+
+    >>> wish("more_logs")
+    '{count} of three full-load pulls, on another day.'
+    """
+    words: dict[str, str] = _advice()["wishes"]
     return words[code]
 
 

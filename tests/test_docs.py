@@ -19,7 +19,7 @@ from ingest.mapping import read_mapping
 from ingest.roster import read_roster
 from models import schemas as model_schemas
 from models.drill import DRILL
-from models.schemas import CHECKS, PATTERNS
+from models.schemas import CHECKS, PATTERNS, WISHES
 
 ROOT = Path(pumpcensus.__file__).parent
 PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md")])
@@ -36,6 +36,7 @@ TABLES = {
     "curves": model_schemas.CURVES,
     "car_logs": model_schemas.CAR_LOGS,
     "quality": model_schemas.QUALITY,
+    "next_logs": model_schemas.NEXT_LOGS,
     "drill": DRILL,
 }
 UNIT_OF = {"pct": "%", "kpa": "kPa", "bar": "bar", "rpm": "1/min", "s": "s", "c": "degC", "share": "0..1"}
@@ -141,7 +142,7 @@ def test_the_unit_in_a_name_is_the_unit_in_the_dictionary() -> None:
             assert unit == UNIT_OF[suffix], name
 
 
-@pytest.mark.parametrize("code", [*PATTERNS, *CHECKS])
+@pytest.mark.parametrize("code", [*PATTERNS, *CHECKS, *WISHES])
 def test_every_code_of_a_study_is_in_the_dictionary(code: str) -> None:
     assert f"| `{code}` |" in text_of("docs/data-dictionary.md")
 

@@ -5,7 +5,19 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
-from models.schemas import BASELINES, CAR_LOGS, CARS, CHANGES, CHECKS, CURVES, PATTERNS, QUALITY, Study
+from models.schemas import (
+    BASELINES,
+    CAR_LOGS,
+    CARS,
+    CHANGES,
+    CHECKS,
+    CURVES,
+    NEXT_LOGS,
+    PATTERNS,
+    QUALITY,
+    WISHES,
+    Study,
+)
 
 LETTERS = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 BANDS_RPM = np.arange(2500, 6750, 250)
@@ -41,6 +53,7 @@ def make_study(cars: int = 40, seed: int = 7) -> Study:
         car_logs=_car_logs(rng, frame),
         quality=_quality(rng, frame),
         summary=_summary(frame),
+        next_logs=_next_logs(frame),
     )
 
 
@@ -189,6 +202,21 @@ def _quality(rng: np.random.Generator, cars: pl.DataFrame) -> pl.DataFrame:
         label, day = (None if i == 0 else cars["label"][i % cars.height]), (None if i < 2 else date(2026, 8, 3))
         rows.append({"label": label, "date": day, **refused, "reason": reason, "rows_in": 100 * i, "findings": reason})
     return pl.DataFrame(rows, schema=QUALITY)
+
+
+def _next_logs(cars: pl.DataFrame) -> pl.DataFrame:
+    """Every wish to somebody; only to wait where fuel ran short."""
+    rows = []
+    for place, car in enumerate(cars.filter(pl.col("signal") != "clear").iter_rows(named=True)):
+        wish = "wait" if car["pump_limit"] == "rail_short" else WISHES[1:][place % (len(WISHES) - 1)]
+        reckoned = car["signal"] == "undecided" and wish not in ("wait", "first_log", "more_cars")
+        rows.append({
+            "label": car["label"], "setup": car["setup"], "spell_since": car["spell_since"], "wish": wish,
+            "count": 1 + place % 3 if wish in ("more_logs", "more_peers") else None,
+            "low_rpm": 5250 if wish == "rev_range" else None, "high_rpm": 6750 if wish == "rev_range" else None,
+            "would_find_pct": 9.5 + place % 2 if reckoned else None,
+        })  # fmt: skip
+    return pl.DataFrame(rows, schema=NEXT_LOGS)
 
 
 def _summary(cars: pl.DataFrame) -> dict[str, object]:

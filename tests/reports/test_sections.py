@@ -5,11 +5,13 @@ import dataclasses
 import polars as pl
 import pytest
 
-from models.schemas import Study
+from models.schemas import NEXT_LOGS, Study
+from reports import wording
 from reports.cards import cards, named, spells
-from reports.next_logs import WAIT, next_logs
+from reports.next_logs import next_logs
 from reports.quality import quality
 from reports.sections import Report, overview, report
+from reports.wishes import in_words
 
 
 @pytest.fixture(scope="module")
@@ -79,18 +81,34 @@ def test_only_changes_are_listed(study: Study, whole: Report) -> None:
 
 def test_car_short_of_fuel_is_never_asked_for_full_load(study: Study) -> None:
     short = set(study.cars.filter(pl.col("pump_limit") == "rail_short")["label"])
-    wishes = {label: one for one in next_logs(named(study.cars)) for _, label in one.cars}
+    wishes = {label: one for one in next_logs(study) for _, label in one.cars}
     assert short
     for label in short:
         assert wishes[label].wait
-        assert wishes[label].wishes == (WAIT,)
+        assert wishes[label].wishes == (wording.wish("wait"),)
 
 
-def test_undecided_car_is_told_what_would_decide(study: Study) -> None:
-    wishes = {label: " ".join(one.wishes) for one in next_logs(named(study.cars)) for _, label in one.cars}
-    undecided = study.cars.filter((pl.col("signal") == "undecided") & (pl.col("pump_limit") != "rail_short"))
-    for row in undecided.iter_rows(named=True):
-        assert "would" in wishes[row["label"]] or "One more log" in wishes[row["label"]]
+def test_every_car_with_a_wish_is_told_it_and_no_placeholder_is_left(study: Study) -> None:
+    told = next_logs(study)
+    assert {label for one in told for _, label in one.cars} == set(study.next_logs["label"])
+    assert not [wish for one in told for wish in one.wishes if "{" in wish or "None" in wish]
+    assert [one.wait for one in told] == sorted((one.wait for one in told), reverse=True)
+
+
+@pytest.mark.parametrize(
+    ("wish", "would_find", "signal", "last"),
+    [
+        ("more_logs", 9.9, "undecided", "That would decide."),
+        ("more_logs", 11.0, "undecided", "That would help, and not yet decide."),
+        ("more_logs", None, "warning", "That would decide, if the excess stays what it is."),
+        ("log_rail", None, "warning", wording.wish("log_rail")),
+    ],
+)
+def test_whether_it_would_decide_is_said(wish: str, would_find: float | None, signal: str, last: str) -> None:
+    row = dict.fromkeys(NEXT_LOGS) | {"wish": wish, "count": 2, "would_find_pct": would_find}
+    assert in_words(pl.DataFrame([row], schema=NEXT_LOGS), signal)[-1] == last
+    if wish == "more_logs":
+        assert in_words(pl.DataFrame([row], schema=NEXT_LOGS), signal)[0].startswith("2 more logs of three")
 
 
 def test_every_refused_log_is_listed_with_its_reason(study: Study) -> None:

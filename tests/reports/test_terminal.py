@@ -55,3 +55,17 @@ def test_unknown_label_says_where_to_look(study: Study) -> None:
 def test_study_without_figures_still_has_words(small_study: Study) -> None:
     assert "too little to say" in signals_text(small_study)
     assert "AAAA-0001" in car_text(small_study, "AAAA-0001")
+
+
+def test_what_to_log_next_stands_in_the_list_and_with_the_car(study: Study) -> None:
+    for row in study.next_logs.iter_rows(named=True):
+        assert row["label"] in signals_text(study).split("To log next:")[1]
+    asked = study.next_logs.filter(study.next_logs["wish"] == "more_logs")["label"][0]
+    text = car_text(study, asked)
+    assert "To log next:" in text
+    assert "of three full-load pulls" in text
+
+
+def test_logs_that_could_not_be_used_are_told_with_the_car(study: Study) -> None:
+    refused = study.quality.filter((study.quality["verdict"] == "refused") & study.quality["label"].is_not_null())
+    assert "Logs that could not be used:" in car_text(study, refused["label"][0])
