@@ -110,5 +110,4 @@ def calibration_figures(learned: Learned) -> dict[str, float]:
 def own_curves(learned: Learned) -> Array:
     """Each spell's shrunk level, tilt, bow, slope. (units, 4)"""
     numbers = learned.judged.numbers
-    pairs = zip(numbers.values, numbers.covariance, strict=True)
-    return np.array([shrink(values, S, learned.spread)[0] for values, S in pairs]).reshape(-1, 4)
+    return shrink(numbers.values, numbers.covariance, learned.spread)[0]

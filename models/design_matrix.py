@@ -6,7 +6,6 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
-from scipy.sparse import csr_array, hstack
 
 from models.duty_law import delivered_share, delivered_slope
 
@@ -116,20 +115,58 @@ class CellArrays:
 
 
 @dataclass(frozen=True)
-class FewPerRow:
-    """A matrix with few nonzeros a row, kept as such; rows are given out as plain arrays, a car's at a time."""
+class Columns:
+    """The expectation's columns X, (rows, k), kept as what differs from row to row: the *local* columns.
 
-    matrix: csr_array
+    A row's setup decides which of the k columns it has at all; each of those is a local column there: the engine's
+    own curve is the shared curve again, an engine is the level. Local columns are by_band, numbers, and level, tilt
+    and bow of engine speed, in this order.
+
+    by_band: (bands, s) what follows from the band alone; band: (rows,) row of it. numbers: (rows, q).  z: (rows,)
+    kind: (rows,) number of the set of columns a row has. where: (kinds, p) these columns of X; which: (p,) the local
+    column that each of them is.
+    """
+
+    by_band: Array
+    band: NDArray[np.int32]
+    numbers: Array
+    z: Array
+    kind: NDArray[np.int32]
+    where: Ints
+    which: Ints
+    shape: tuple[int, int]
+
+    @classmethod
+    def plain(cls, X: Array, z: Array) -> "Columns":
+        """Any matrix: every row has every column. z: (rows,) scaled engine speed."""
+        n, k = X.shape
+        none, every = np.zeros(n, np.int32), np.arange(k)
+        return cls(np.zeros((1, 0)), none, X, z, none, every[None, :], every, (n, k))
 
     @property
-    def shape(self) -> tuple[int, int]:
-        return int(self.matrix.shape[0]), int(self.matrix.shape[1])
+    def width(self) -> int:
+        """Number of local columns."""
+        return self.by_band.shape[1] + self.numbers.shape[1] + 3
+
+    def local(self, rows: Ints) -> Array:
+        """Local columns of the given rows. (..., width)"""
+        parts = (self.by_band[self.band[rows]], self.numbers[rows], car_basis(self.z[rows]))
+        return np.concatenate(parts, axis=-1)
+
+    def local_coefficients(self, coefficients: Array) -> Array:
+        """What the k coefficients come to in each kind's local columns. (kinds, width)"""
+        return np.asarray(coefficients[self.where] @ np.eye(self.width)[self.which])
 
     def __getitem__(self, rows: slice | Ints) -> Array:
-        return np.asarray(self.matrix[rows].toarray())
+        chosen = np.arange(self.shape[0])[rows]
+        out = np.zeros((len(chosen), self.shape[1]))
+        out[np.arange(len(chosen))[:, None], self.where[self.kind[chosen]]] = self.local(chosen)[:, self.which]
+        return out
 
-    def __matmul__(self, vector: Array) -> Array:
-        return np.asarray(self.matrix @ vector)
+    def __matmul__(self, coefficients: Array) -> Array:
+        by_kind, n = self.local_coefficients(coefficients), self.shape[0]
+        parts = [np.arange(start, min(start + 65536, n)) for start in range(0, n, 65536)]
+        return np.concatenate([(self.local(part) * by_kind[self.kind[part]]).sum(axis=1) for part in parts])
 
 
 @dataclass(frozen=True)
@@ -138,7 +175,7 @@ class Design:
     teaches. names: (columns,).
     """
 
-    X: FewPerRow | Array
+    X: Columns
     prior_sd: Array
     learned: NDArray[np.bool_]
     names: tuple[str, ...]
@@ -229,38 +266,88 @@ def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -
     Shared curve of engine speed, engines and their own curves, slopes of demand, fuel, intake temperature and
     rail pressure around the physics, pumps, and partially pooled engine x pump, boost hardware, calibration, setup.
     """
-    speed = frame["band_rpm"].to_numpy() + 125.0
-    curve = csr_array(speed_curve(speed, priors.knots))
-    engine, engines = _dummies(frame["engine"], like["engine"])
-    blocks = [("curve", curve, priors.free, False), ("engine", engine, priors.engine, False)]
-    for number, name in enumerate(engines):
-        own_curve = csr_array(engine[:, [number]].multiply(curve))
-        blocks.append((f"curve of {name}", own_curve, priors.engine_curve, False))
-    own = frame.select(pl.col("ln_demand") - pl.col("ln_demand").mean().over("spell", "band_rpm"))["ln_demand"]
-    numbers = {
-        "demand within car": (own.to_numpy(), priors.dilution),
-        "demand": (_centred(frame["ln_demand"], like["ln_demand"]), priors.demand),
-        "fuel": (_centred(frame["ln_fuel_factor"], like["ln_fuel_factor"]), priors.fuel),
-        "intake": (_centred(frame["ln_intake"], like["ln_intake"]), priors.intake),
-        "rail": (_centred(frame["rail_100bar"], like["rail_100bar"]), priors.rail),
-        "port injection": (frame["port_injection"].to_numpy().astype(float), priors.port_injection),
-    }
-    blocks += [(name, csr_array(column[:, None]), sd, False) for name, (column, sd) in numbers.items()]
-    blocks.append(("pump", _dummies(frame["pump"], like["pump"])[0], priors.pump, False))
-    for name, columns in POOLED.items():
-        block = _dummies(_joined(frame, columns), _joined(like, columns))[0]
-        blocks.append((name, block, priors.setup_start, True))
-    setup = _dummies(frame["setup"], like["setup"])[0]
-    _, tilt, bow = car_basis(scaled_speed(speed)).T
-    for name, shape in (("tilt of setup", tilt), ("bow of setup", bow)):
-        blocks.append((name, csr_array(setup.multiply(shape[:, None])), priors.setup_shape, False))
-    counts = [block.shape[1] for _, block, _, _ in blocks]
-    return Design(
-        X=FewPerRow(csr_array(hstack([block for _, block, _, _ in blocks], format="csr"))),
-        prior_sd=np.repeat([sd for _, _, sd, _ in blocks], counts),
-        learned=np.repeat([learned for _, _, _, learned in blocks], counts),
-        names=tuple(np.repeat([name for name, _, _, _ in blocks], counts).tolist()),
+    setups, kind = _kinds(frame)
+    numbers = _numbers(frame, like)
+    curve, level = np.arange(priors.knots), priors.knots + len(numbers)
+    engine = _one_of("engine", priors.engine, setups, like, ("engine",), level)
+    own_curve = engine.has * priors.knots + curve
+    engines = [f"curve of {name}" for name in like["engine"].unique().sort() for _ in curve]
+    blocks = [
+        _Block(["curve"] * priors.knots, priors.free, curve, curve),
+        engine,
+        _Block(engines, priors.engine_curve, own_curve, curve),
+    ]
+    sds = (priors.dilution, priors.demand, priors.fuel, priors.intake, priors.rail, priors.port_injection)
+    for place, (name, sd) in enumerate(zip(numbers, sds, strict=True), priors.knots):
+        blocks.append(_Block([name], sd, np.zeros(1, np.int64), np.array([place])))
+    blocks.append(_one_of("pump", priors.pump, setups, like, ("pump",), level))
+    blocks += [_one_of(name, priors.setup_start, setups, like, columns, level) for name, columns in POOLED.items()]
+    for shape, place in (("tilt", level + 1), ("bow", level + 2)):
+        blocks.append(_one_of(f"{shape} of setup", priors.setup_shape, setups, like, ("setup",), place))
+    names = [name for block in blocks for name in block.names]
+    band = (frame["band_rpm"].to_numpy() // 250).astype(np.int32)
+    where, which = _placed(blocks, setups.height)
+    X = Columns(
+        by_band=speed_curve(250.0 * np.arange(band.max(initial=0) + 1) + 125.0, priors.knots),
+        band=band,
+        numbers=np.column_stack(list(numbers.values())),
+        z=scaled_speed(frame["band_rpm"].to_numpy() + 125.0),
+        kind=kind,
+        where=where,
+        which=which,
+        shape=(frame.height, len(names)),
     )
+    prior_sd = np.repeat([block.sd for block in blocks], [len(block.names) for block in blocks])
+    return Design(X, prior_sd, np.array([name in POOLED for name in names]), tuple(names))
+
+
+@dataclass(frozen=True)
+class _Block:
+    """Columns of one name and prior. has: (kinds, c) or (c,) those a kind of setup has; local: (c,) what they are."""
+
+    names: list[str]
+    sd: float
+    has: Ints
+    local: Ints
+
+
+def _one_of(
+    name: str, sd: float, setups: pl.DataFrame, like: pl.DataFrame, columns: tuple[str, ...], at: int
+) -> _Block:
+    """A column for each of like's combinations of `columns`; a setup has its own, as local column `at`."""
+    names = _joined(like, columns).unique().sort().to_list()
+    code = _joined(setups, columns).cast(pl.Enum(names)).to_physical().to_numpy().astype(np.int64)
+    return _Block([name] * len(names), sd, code[:, None], np.array([at]))
+
+
+def _placed(blocks: list[_Block], kinds: int) -> tuple[Ints, Ints]:
+    """`where` and `which` of `Columns`: the blocks side by side."""
+    first = np.cumsum([0, *(len(block.names) for block in blocks)])
+    each = [
+        np.broadcast_to(block.has + start, (kinds, len(block.local)))
+        for block, start in zip(blocks, first[:-1], strict=True)
+    ]
+    return np.hstack(each), np.concatenate([block.local for block in blocks])
+
+
+def _kinds(frame: pl.DataFrame) -> tuple[pl.DataFrame, NDArray[np.int32]]:
+    """The different setups, a row each, and the number of each row's."""
+    keys = list(dict.fromkeys(column for columns in POOLED.values() for column in columns))
+    setups = frame.select(keys).unique().sort(keys)
+    numbered = frame.select(keys).join(setups.with_row_index("kind"), on=keys, maintain_order="left")
+    return setups, numbered["kind"].to_numpy().astype(np.int32)
+
+
+def _numbers(frame: pl.DataFrame, like: pl.DataFrame) -> dict[str, Array]:
+    own = frame.select(pl.col("ln_demand") - pl.col("ln_demand").mean().over("spell", "band_rpm"))["ln_demand"]
+    return {
+        "demand within car": own.to_numpy(),
+        "demand": _centred(frame["ln_demand"], like["ln_demand"]),
+        "fuel": _centred(frame["ln_fuel_factor"], like["ln_fuel_factor"]),
+        "intake": _centred(frame["ln_intake"], like["ln_intake"]),
+        "rail": _centred(frame["rail_100bar"], like["rail_100bar"]),
+        "port injection": frame["port_injection"].to_numpy().astype(float),
+    }
 
 
 def speed_curve(engine_speed_rpm: Array, knots: int = 10) -> Array:
@@ -282,24 +369,16 @@ def scaled_speed(engine_speed_rpm: Array) -> Array:
 
 
 def car_basis(z: Array) -> Array:
-    """Level, tilt and bow over scaled engine speed: what healthy cars, and setups, differ in. (n, 3)
+    """Level, tilt and bow over scaled engine speed: what healthy cars, and setups, differ in. (..., 3)
 
     >>> car_basis(np.array([1.0])).round(2).tolist()
     [[1.0, 1.0, 0.67]]
     """
-    return np.column_stack([np.ones_like(z), z, z**2 - 0.33])
+    return np.stack([np.ones_like(z), z, z**2 - 0.33], axis=-1)
 
 
 def _joined(frame: pl.DataFrame, columns: tuple[str, ...]) -> pl.Series:
     return frame.select(pl.concat_str(columns, separator=" | ").alias("joined"))["joined"]
-
-
-def _dummies(values: pl.Series, like: pl.Series) -> tuple[csr_array, list[str]]:
-    """One column a name of `like`, 1 where a row has it. (n, names)"""
-    names = like.unique().sort().to_list()
-    codes = values.cast(pl.Enum(names)).to_physical().to_numpy()
-    n = len(codes)
-    return csr_array((np.ones(n), codes.astype(np.int32), np.arange(n + 1)), shape=(n, len(names))), names
 
 
 def _centred(values: pl.Series, like: pl.Series) -> Array:

@@ -1,10 +1,12 @@
 """A car's four numbers (level, tilt, bow, slope), how healthy cars spread in them, and its shrunk excess."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import cho_factor, cho_solve
+from scipy.stats import t
 
 from models.design_matrix import Rows, car_basis
 
@@ -37,6 +39,11 @@ class SlopeRule:
     days_min: float = 7.0
     unknown_sd: float = 1.0
 
+    @property
+    def nothing_known(self) -> Array:
+        """Covariance of the four numbers of a spell without rows in the quarter. (4, 4)"""
+        return np.diag([4.0, 0.04, 0.04, self.unknown_sd**2])
+
 
 @dataclass(frozen=True)
 class Estimate:
@@ -61,7 +68,7 @@ def estimate(
     """
     now = rows.in_quarter[unit]
     if not now.any():
-        return Estimate(np.zeros(4), np.diag([4.0, 0.04, 0.04, rule.unknown_sd**2]))
+        return Estimate(np.zeros(4), rule.nothing_known)
     z, day, covariance = rows.z[unit], rows.day[unit], within + beyond
     centre = float(day[now].mean())
     maps = np.zeros((4, len(z)))
@@ -73,17 +80,25 @@ def estimate(
     S = maps @ covariance @ maps.T
     if not dated:
         S[SLOPE, SLOPE] = rule.unknown_sd**2
-    passed = min(max(centre / QUARTER_DAYS, 0.0), 1.0)
+    passed = float(passed_share(centre))
     return Estimate(maps @ residual, S, float(maps[0] @ within @ maps[0]), True, dated, passed)
 
 
+def passed_share(day: ArrayLike) -> Array:
+    """Share of the quarter that has passed. day: from its start. 0..1"""
+    return np.clip(np.asarray(day, dtype=np.float64) / QUARTER_DAYS, 0.0, 1.0)
+
+
 def _gls(basis: Array, covariance: Array) -> Array:
-    """The linear map from residuals to coefficients, (columns, n); tilt and bow weakly held where bands are few."""
+    """The linear map from residuals to coefficients, (columns, n)."""
     factor = cho_factor(covariance, check_finite=False)
     white = cho_solve(factor, basis, check_finite=False)
-    weak = np.array([0.0, 0.2, 0.2, 0.5])[: basis.shape[1]]
-    hold = np.diag(np.divide(1.0, weak**2, out=np.zeros_like(weak), where=weak > 0))
-    return np.asarray(np.linalg.solve(basis.T @ white + hold, white.T))
+    return np.asarray(np.linalg.solve(basis.T @ white + held(basis.shape[1]), white.T))
+
+
+def held(columns: int) -> Array:
+    """Precision that weakly holds tilt, bow and slope at nought, where bands or days are few. (columns, columns)"""
+    return np.diag([0.0, 0.2**-2, 0.2**-2, 0.5**-2][:columns])
 
 
 @dataclass(frozen=True)
@@ -108,11 +123,11 @@ def healthy_spread(numbers: FourNumbers, spread: Array, healthy: Array, prior: S
     healthy: (units,) probability h. Source: Laird & Ware 1982, Biometrics 38:963, with a conjugate prior.
     """
     total, weight = prior.cars * prior.covariance, prior.cars
-    for unit in np.flatnonzero(numbers.judged):
-        mean, variance = shrink(numbers.values[unit], numbers.covariance[unit], spread)
-        total = total + healthy[unit] * (np.outer(mean, mean) + variance)
-        weight += healthy[unit]
-    G = total / weight
+    judged = numbers.judged
+    mean, variance = shrink(numbers.values[judged], numbers.covariance[judged], spread)
+    squares = mean[:, :, None] * mean[:, None, :] + variance
+    total = total + (healthy[judged, None, None] * squares).sum(axis=0)
+    G = total / (weight + healthy[judged].sum())
     G[SLOPE, :3] = G[:3, SLOPE] = 0.0
     return np.asarray(G)
 
@@ -120,12 +135,14 @@ def healthy_spread(numbers: FourNumbers, spread: Array, healthy: Array, prior: S
 def shrink(values: Array, covariance: Array, spread: Array) -> tuple[Array, Array]:
     """Best linear prediction of a healthy car's numbers, and its variance: G (G + S)^-1 values, G - G (G + S)^-1 G.
 
+    values: (..., m). covariance: (..., m, m). spread: (m, m).
+
     >>> mean, variance = shrink(np.array([2.0]), np.eye(1), np.eye(1))
     >>> float(mean[0]), float(variance[0, 0])
     (1.0, 0.5)
     """
-    gain = np.linalg.solve(spread + covariance, spread).T
-    return gain @ values, spread - gain @ spread
+    gain = np.linalg.solve(spread + covariance, np.broadcast_to(spread, covariance.shape)).swapaxes(-1, -2)
+    return (gain @ values[..., None])[..., 0], spread - gain @ spread
 
 
 def excess_interval(
@@ -137,12 +154,15 @@ def excess_interval(
     deviations away it belongs to no healthy population and stands as measured. Between 2 and that the two blend,
     so that the figure never jumps. freedom: degrees of freedom of the spread.
     """
-    from scipy.stats import t
-
     total = variance + spread
     gain = spread / total
     z = abs(value) / np.sqrt(total)
     apart = float(np.clip((z - 2.0) / (unshrunk_beyond - 2.0), 0.0, 1.0))
     gain = gain + apart * (1.0 - gain)
-    half = float(t.ppf(0.975, freedom)) * np.sqrt(gain * variance)
+    half = _t_975(freedom) * np.sqrt(gain * variance)
     return gain * value, gain * value - half, gain * value + half
+
+
+@cache
+def _t_975(freedom: float) -> float:
+    return float(t.ppf(0.975, freedom))

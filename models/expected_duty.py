@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
 
-from models.design_matrix import Design, Rows, car_basis
+from models.design_matrix import Columns, Design, Rows, car_basis
+from models.log_sums import LogSums, add_up, apart, common_covariance, log_sums
 from models.variances import Noise, unmeasured, within
 
 Array = NDArray[np.float64]
@@ -57,17 +58,24 @@ def blocks(rows: Rows, design: Design, y: Array, noise: Noise, spread: Array) ->
 
 
 def fit(
-    rows: Rows, design: Design, y: Array, noise: Noise, spread: Array, weights: Array, prior_sd: Array
+    rows: Rows,
+    design: Design,
+    y: Array,
+    noise: Noise,
+    spread: Array,
+    weights: Array,
+    prior_sd: Array,
+    sums: LogSums | None = None,
 ) -> tuple[Expectation, Array, Array]:
     """The expectation taught by all spells; A (k, k) and b (k,) with it, for leaving cars out.
 
     y: (rows,) ln(volume / demand). weights: (units,) in 0..1. prior_sd: (k,); learned ones are updated once.
+    sums: of these rows, where they are known already.
     """
     k = design.X.shape[1]
-    data, b = np.zeros((k, k)), np.zeros(k)
-    for weight, one in zip(weights, blocks(rows, design, y, noise, spread), strict=True):
-        data += weight * one.A
-        b += weight * one.b[:, 0]
+    sums = sums or log_sums(rows, design.X, y, noise)
+    data, b, _ = normal_equations(rows, design.X, sums, spread, weights)
+    b = b[:, 0]
     for _ in range(3):  # the pooled sd and the coefficients settle together
         factor = cho_factor(data + np.diag(prior_sd**-2.0), check_finite=False)
         coefficients = cho_solve(factor, b, check_finite=False)
@@ -78,6 +86,31 @@ def fit(
     A = data + np.diag(prior_sd**-2.0)
     covariance = np.asarray(np.linalg.inv(A), dtype=np.float64)
     return Expectation(covariance @ b, covariance, prior_sd), A, b
+
+
+UNITS_AT_ONCE = 1024
+
+
+def normal_equations(
+    rows: Rows, X: Columns, sums: LogSums, spread: Array, weights: Array
+) -> tuple[Array, Array, Array]:
+    """Sums over spells of w X'V^-1 X (k, k), w X'V^-1 Y (k, m) and w y'V^-1 y (m,); V of whole spells.
+
+    Spells of one setup have the same columns and are added before they are put in their places.
+    """
+    L, k, K = sums.width, X.shape[1], common_covariance(spread)
+    kind, size = X.kind[rows.starts[:-1]], len(sums.taught)
+    by_kind = np.zeros((len(X.where), size, size))
+    order = np.argsort(kind, kind="stable")
+    order = order[weights[order] > 0]
+    for start in range(0, len(order), UNITS_AT_ONCE):
+        part = order[start : start + UNITS_AT_ONCE]
+        add_up(kind[part], weights[part, None, None] * apart(sums.every[part], sums.taught, sums.common, K), by_kind)
+    data, b = np.zeros((k, k)), np.zeros((k, size - L))
+    for where, own in zip(X.where, by_kind, strict=True):
+        data[np.ix_(where, where)] += own[np.ix_(X.which, X.which)]
+        b[where] += own[X.which, L:]
+    return data, b, np.asarray(by_kind[:, np.arange(L, size), np.arange(L, size)].sum(axis=0))
 
 
 def pooled_sd(
@@ -121,14 +154,15 @@ def profile_round_share(
     responses, jacobians: (rows, grid) of ln(volume / demand) and its log-Jacobian. family: (units,) of each spell.
     chosen: (families,) index into the grid. The expectation's coefficients are profiled out.
     """
-    k, count, grid = design.X.shape[1], len(chosen), responses.shape[1]
+    X, k, count, grid = design.X, design.X.shape[1], len(chosen), responses.shape[1]
+    sums = log_sums(rows, X, responses, noise)
     data, b = np.zeros((k, k)), np.zeros((count, k, grid))
     quadratic, jacobian = np.zeros((count, grid)), np.zeros((count, grid))
-    for unit, one in enumerate(blocks(rows, design, responses, noise, spread)):
-        data += weights[unit] * one.A
-        b[family[unit]] += weights[unit] * one.b
-        quadratic[family[unit]] += weights[unit] * one.yy
-        jacobian[family[unit]] += weights[unit] * jacobians[rows.of(unit)].sum(axis=0)
+    for name in range(count):
+        own = np.where(family == name, weights, 0.0)
+        one, b[name], quadratic[name] = normal_equations(rows, X, sums, spread, own)
+        data += one
+        jacobian[name] = np.repeat(own, np.diff(rows.starts)) @ jacobians
     factor = cho_factor(data + np.diag(prior_sd**-2.0), check_finite=False)
     current = chosen.copy()
     result = np.zeros((count, grid))

