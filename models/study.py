@@ -32,11 +32,13 @@ def run_study(
     quarter: str | None = None,
     previous: Study | None = None,
     today: date | None = None,
+    earlier: pl.DataFrame | None = None,
 ) -> Study:
     """CELLS, PULLS, LEDGER and ROSTER of a store -> the Study of a quarter.
 
     quarter: "2026Q3"; without it the quarter of the newest log. previous: the study of the quarter before, for
-    what changed. today: logs dated later count for nothing; default is this day.
+    what changed. earlier: SAID of `models.outcome`, of studies before, for what was found since. today: logs dated
+    later count for nothing; default is this day.
     Raises ValueError in words for a quarter that is none, NothingToStudyError where nobody drove a full-load pull.
     """
     today = today or date.today()
@@ -56,7 +58,7 @@ def run_study(
         curves=_with_since(curves, material.spells, CURVES),
         car_logs=_with_since(logs, material.spells, CAR_LOGS),
         quality=quality,
-        summary=summarize(when.quarter, cars, material, learned, quality),
+        summary=summarize(when.quarter, cars, material, learned, quality, earlier),
         next_logs=next_logs(judged, material, learned).drop("spell"),
     )
 

@@ -15,6 +15,7 @@ from models.drill import drill
 from models.fleet import NothingToStudyError, window
 from models.headroom import Headroom, headroom
 from models.headroom_question import Question
+from models.outcome import said
 from models.quarters import shifted
 from models.schemas import Study
 from models.study import run_study
@@ -28,14 +29,21 @@ def study_of_store(store: Path, quarter: str | None = None, *, demo: bool = Fals
     """Read the store's tables, run the study and write it. demo: all cars are invented, and the study says so."""
     opened = Store(store)
     cells, pulls, ledger = (lazy.collect() for lazy in (opened.cells(), opened.pulls(), opened.ledger()))
-    study = run_study(cells, pulls, ledger, opened.roster(), quarter)
-    before = shifted(study.quarter, -1)
-    if (opened.studies / before / "summary.json").exists():
-        study = run_study(cells, pulls, ledger, opened.roster(), study.quarter, read_study(store, before))
+    quarter = window(quarter, ledger, date.today()).quarter
+    have = [name for name in _quarters(opened) if name < quarter]
+    before = read_study(store, have[-1]) if have and have[-1] == shifted(quarter, -1) else None
+    spoken = [said(pl.read_parquet(opened.studies / name / "cars.parquet"), name) for name in have]
+    earlier = pl.concat(spoken) if spoken else None
+    study = run_study(cells, pulls, ledger, opened.roster(), quarter, before, earlier=earlier)
     if demo:
         study.summary["demo"] = True
     write_study(study, store)
     return study
+
+
+def _quarters(store: Store) -> list[str]:
+    """Quarters with a finished study, the earliest first."""
+    return sorted(entry.parent.name for entry in store.studies.glob("*/summary.json"))
 
 
 def write_study(study: Study, store: Path) -> Path:
@@ -65,14 +73,14 @@ def read_study(store: Path, quarter: str | None = None) -> Study:
 
     Raises FileNotFoundError in words where there is none.
     """
-    studies = Store(store).studies
-    have = sorted(entry.parent.name for entry in studies.glob("*/summary.json"))
+    opened = Store(store)
+    have = _quarters(opened)
     if not have or (quarter and quarter not in have):
         listed = ", ".join(have) or "none"
         wanted = quarter or "any quarter"
         raise FileNotFoundError(f"no study of {wanted} in this store (there: {listed}). Run `study` first.")
     chosen = quarter or have[-1]
-    folder = studies / chosen
+    folder = opened.studies / chosen
     files = {name: folder / f"{name}.parquet" for name in TABLES}
     tables = {name: pl.read_parquet(file) for name, file in files.items() if name not in OLDER_LACK or file.exists()}
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))

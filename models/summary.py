@@ -9,6 +9,7 @@ import polars as pl
 from models.curves import calibration_figures
 from models.fleet import Material
 from models.learning import Learned
+from models.outcome import outcome, said
 from models.signals import SignalRule
 
 MADE_WITH = ("pumpcensus", "polars", "duckdb", "numpy", "scipy")
@@ -16,9 +17,17 @@ SMALL_CLUB = 10  # cars; below this a rare setup points at its owner
 
 
 def summarize(
-    quarter: str, cars: pl.DataFrame, material: Material, learned: Learned | None, quality: pl.DataFrame
+    quarter: str,
+    cars: pl.DataFrame,
+    material: Material,
+    learned: Learned | None,
+    quality: pl.DataFrame,
+    earlier: pl.DataFrame | None = None,
 ) -> dict[str, Any]:
-    """Keys: quarter, made_with, counts, model, budget, hit_rate, small_club, rare_setups."""
+    """Keys: quarter, made_with, counts, model, budget, outcome, small_club, rare_setups.
+
+    earlier: SAID of studies before this one, for what was found since.
+    """
     alone = cars.group_by("setup").agg(pl.col("label").n_unique()).filter(pl.col("label") == 1)
     return {
         "quarter": quarter,
@@ -26,7 +35,7 @@ def summarize(
         "counts": _counts(cars, material, quality),
         "model": _model(material, learned),
         "budget": _budget(cars),
-        "hit_rate": _hit_rate(cars, material),
+        "outcome": outcome(pl.concat([said(cars, quarter), *([] if earlier is None else [earlier])]), material.spells),
         "small_club": cars["label"].n_unique() < SMALL_CLUB,
         "rare_setups": alone["setup"].sort().to_list(),
     }
@@ -91,12 +100,3 @@ def _budget(cars: pl.DataFrame, rule: SignalRule = SignalRule()) -> dict[str, fl
         "expected_false_warnings": round((rule.warning_p + rule.low_p) * (judged.height - acted), 2),
         "median_detectable_excess_pct": round(float(median), 2) if isinstance(median, float) else None,
     }
-
-
-def _hit_rate(cars: pl.DataFrame, material: Material) -> dict[str, int]:
-    """Of the cars given `action`, how many a technician has looked at since, and where something was found."""
-    acted = cars.filter(pl.col("signal") == "action")["label"].to_list()
-    looked = material.spells.filter(
-        pl.col("label").is_in(acted) & pl.col("found").is_not_null() & (pl.col("found") != "")
-    )
-    return {"inspected": looked.height, "with_finding": int((looked["found"] != "nothing").sum())}

@@ -34,11 +34,11 @@ def check_text(check: RosterCheck) -> str:
     if check.undated:
         undated = counted(check.undated, "log")
         lines.append(f"Not checked: whether a row holds the day of {undated} without a date in the name.")
+    if not check.problems:
+        lines.append("No problem: every log has a car, and every car has logs.")
     for what, remarks in (("problem", check.problems), ("question", check.questions)):
         if remarks:
             lines += [f"{counted(len(remarks), what).capitalize()}:", *_listed(remarks)]
-    if not check.problems:
-        lines.append("No problem: every log has a car, and every car has logs.")
     return "\n".join(lines)
 
 

@@ -16,6 +16,7 @@ from reports.next_logs import next_logs
 from reports.sections import overview
 from reports.tables import UNKNOWN, interval, signed
 from reports.terminal_chart import BAND, Series, chart_lines
+from reports.trust import outcome
 
 WIDTH = 80
 LEGEND = (
@@ -52,7 +53,7 @@ def signals_text(study: Study) -> str:
         seen = "; ".join(wording.pattern(code).word for code in wording.codes(row["pattern"]))
         if row["signal"] in ("action", "warning") and seen:
             lines += textwrap.wrap(seen, WIDTH, initial_indent="  ", subsequent_indent="  ")
-    return plain([*lines, *_next_lines(study), "", MORE])
+    return plain([*lines, *_next_lines(study), *_outcome_lines(study), "", MORE])
 
 
 def _next_lines(study: Study) -> Iterator[str]:
@@ -61,6 +62,13 @@ def _next_lines(study: Study) -> Iterator[str]:
     if every:
         told = [f"{', '.join(name for name, _ in one.cars)}: {' '.join(one.wishes)}" for one in every]
         yield from ("", *_listed("To log next", told))
+
+
+def _outcome_lines(study: Study) -> Iterator[str]:
+    """What was found in inspected cars, once there is anything to tell."""
+    told = study.summary.get("outcome", {})
+    if told.get("inspected") or told.get("contradicting"):
+        yield from ("", *_listed("Outcome", [f"{fact.name}: {fact.value}. {fact.meaning}" for fact in outcome(study)]))
 
 
 def _signal_line(row: dict[str, Any]) -> str:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from models.schemas import Study
+from reports import wording
 from reports.tables import UNKNOWN, counted, figure
 
 
@@ -22,7 +23,7 @@ def trust(study: Study) -> list[Fact]:
     return [
         *_budget(summary.get("budget", {})),
         *_model(summary.get("model", {})),
-        *_hits(summary.get("hit_rate", {})),
+        *outcome(study),
     ]
 
 
@@ -89,17 +90,46 @@ def _model(model: dict[str, Any]) -> list[Fact]:
     return facts
 
 
-def _hits(hits: dict[str, Any]) -> list[Fact]:
-    inspected = hits.get("inspected") or 0
-    value = f"{hits.get('with_finding') or 0} of {inspected}" if inspected else "none inspected yet"
-    return [
+def outcome(study: Study) -> list[Fact]:
+    """What technicians found in the cars that this study and earlier ones spoke of."""
+    told = study.summary.get("outcome", {})
+    inspected = told.get("inspected") or 0
+    value, when = "none inspected yet", ""
+    if inspected:
+        low, high = _share(told["share_low"]), _share(told["share_high"])
+        value = f"{told['with_finding']} of {inspected} (95 % interval {low} to {high})"
+        when = f"Inspections that answer the studies of {', '.join(told['quarters'])}. "
+    facts = [
         Fact(
             "Cars that needed attention, inspected, with something found",
             value,
-            f"From the roster: {counted(inspected, 'car')} inspected. It does not say how many sick cars are "
-            "missed: cars that look well are seldom inspected.",
+            f"{when}From the roster. It is no sensitivity, for it does not say how many sick cars are missed: cars "
+            f"that look well are seldom inspected.{_left_out(told)}",
         )
     ]
+    if told.get("contradicting"):
+        facts.append(
+            Fact(
+                "Findings that contradict the signal",
+                "; ".join(map(_against, told["contradicting"])),
+                "Worth a second look by whoever inspected, and at the logs: either may be wrong.",
+            )
+        )
+    return facts
+
+
+def _against(row: dict[str, Any]) -> str:
+    found = "nothing found" if row["found"] == "nothing" else f"found: {row['found']}"
+    return f"{row['label']}, {wording.signal(row['signal']).word} in {row['quarter']}, {found} on {row['found_on']}"
+
+
+def _left_out(told: dict[str, Any]) -> str:
+    parts = []
+    if told.get("undated"):
+        parts.append(f"{counted(told['undated'], 'finding')} without a day (found_on)")
+    if told.get("unmatched"):
+        parts.append(f"{counted(told['unmatched'], 'finding')} of cars that no study had spoken of by then")
+    return f" Not counted: {' and '.join(parts)}." if parts else ""
 
 
 def _pct(value: float | None) -> str:

@@ -11,7 +11,7 @@ import pytest
 
 from models.schemas import Study
 
-KEYS = {"quarter", "made_with", "counts", "model", "budget", "hit_rate", "small_club", "rare_setups"}
+KEYS = {"quarter", "made_with", "counts", "model", "budget", "outcome", "small_club", "rare_setups"}
 
 
 @pytest.fixture(scope="module")
@@ -78,17 +78,18 @@ def test_a_setup_with_one_car_points_at_its_owner(study_of: Callable[..., Study]
     assert rare[0].endswith("only mine")
 
 
-def test_the_hit_rate_counts_inspected_action_cars_only(
+def test_the_outcome_counts_inspected_action_cars_of_this_study_too(
     study_of: Callable[..., Study], studied: Callable[..., Any]
 ) -> None:
     one = studied(24, 1, round_share=1.0)
     acted = one.study.cars.filter(pl.col("signal") == "action")["label"].to_list()
-    others = one.study.cars.filter(pl.col("signal") != "action")["label"].to_list()
+    others = one.study.cars.filter(pl.col("signal") == "clear")["label"].to_list()
     assert len(acted) >= 2, "this fleet has sick cars"
     found = {acted[0]: "pump", acted[1]: "nothing", others[0]: "feed"}
     roster = one.fleet.roster.with_columns(
         found=pl.col("label").replace_strict(found, default=None, return_dtype=pl.String),
         found_on=pl.lit(date(2026, 10, 5)),
     )
-    rate = study_of(one.fleet, roster=roster).summary["hit_rate"]
-    assert rate == {"inspected": 2, "with_finding": 1}
+    told = study_of(one.fleet, roster=roster).summary["outcome"]
+    assert (told["inspected"], told["with_finding"], told["quarters"]) == (2, 1, ["2026Q3"])
+    assert {row["label"] for row in told["contradicting"]} == {acted[1], others[0]}

@@ -219,6 +219,15 @@ def _next_logs(cars: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=NEXT_LOGS)
 
 
+def _outcome(cars: pl.DataFrame) -> dict[str, object]:
+    against = {"label": cars["label"][0], "setup": cars["setup"][0], "quarter": "2026Q2", "signal": "action",
+               "found": "nothing", "found_on": "2026-06-30"}  # fmt: skip
+    return {
+        "inspected": 3, "with_finding": 2, "share": 0.6667, "share_low": 0.0943, "share_high": 0.9916,
+        "quarters": ["2026Q2", "2026Q3"], "undated": 1, "unmatched": 0, "contradicting": [against],
+    }  # fmt: skip
+
+
 def _summary(cars: pl.DataFrame) -> dict[str, object]:
     signals = dict(cars["signal"].value_counts().iter_rows())
     limits = dict(cars["pump_limit"].value_counts().iter_rows())
@@ -233,5 +242,5 @@ def _summary(cars: pl.DataFrame) -> dict[str, object]:
         "model": {"cross_validated_error_pct": 3.1, "coverage_80": 0.81, "coverage_95": 0.96, "tau_pct": 2.4,
                   "duty_law": [law], "ceilings": [{"calibration": "custom", "ceiling_pct": 97.0, "learned": True}]},
         "budget": {"expected_false_actions": 0.2, "expected_false_warnings": 0.9, "median_detectable_excess_pct": 6.4},
-        "hit_rate": {"inspected": 3, "with_finding": 2}, "small_club": False, "rare_setups": [], "demo": True,
+        "outcome": _outcome(cars), "small_club": False, "rare_setups": [], "demo": True,
     }  # fmt: skip
