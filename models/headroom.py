@@ -299,6 +299,7 @@ def _rests_on(asker: Asker, rows: pl.DataFrame) -> dict[str, Any]:
         "last_log": str(rows["date"].max()),
         "usual_ethanol_pct": round(float(pull.bands["ethanol_pct"].to_numpy().mean()), 1),
         "usual_boost_kpa": round(pull.usual_boost_kpa, 1),
+        "port_injection": bool(pull.bands["port_injection"][0]),
         "ethanol_logged_share": round(float(rows["ethanol_logged"].to_numpy().mean()), 3),
         "driven_ethanol_low_pct": round(float(seen.blends_pct.min()), 1),
         "driven_ethanol_high_pct": round(float(seen.blends_pct.max()), 1),

@@ -268,7 +268,7 @@ def _with_law(pull: LaterPull, family: int) -> LaterPull:
     law = pull.learned.law
     now = pull.bands["ethanol_pct"].to_numpy().mean()
     usual = np.median(pull.shares(float(now), pull.usual_boost_kpa), axis=0)
-    duty = np.minimum(pull.duty_pct(np.minimum(usual, 1.0)), pull.ceiling_pct)
+    duty = np.maximum(pull.duty_pct(np.minimum(usual, 1.0)), 1.0)
     low, high = (
         np.log(delivered_share(duty, w) / delivered_share(pull.ceiling_pct, w))
         for w in (law.low[family], law.high[family])

@@ -181,6 +181,8 @@ def _standing(told: dict[str, Any]) -> Iterator[str]:
         )
     if told["pump_limit"] == "reached":
         yield "This car's pump stands at its ceiling in some band already; there is nothing left there."
+    if told["port_injection"]:
+        yield "Port injectors carry a share of the fuel here, which is taken to stay what it is."
     if told["peers_mostly_high"]:
         yield (
             "Most cars of this setup seem to ask for more volume than their engine and pump should need; what is told "

@@ -1,8 +1,11 @@
 """What a blend asks of the pump: limits that agree with their bound, and when there is no figure."""
 
 import json
+import re
+import textwrap
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,6 +13,8 @@ import polars as pl
 import pytest
 
 from ingest.findings import InputError
+from ingest.schemas import CELLS, PULLS
+from ingest.store import commit, create_store, write_roster, write_tables
 from models import headroom as headroom_file
 from models.fleet import NothingToStudyError, gather, window
 from models.headroom import HEADROOM, Asker, Headroom, answer, asker_of, headroom
@@ -227,3 +232,25 @@ def test_the_answer_is_the_same_whichever_way_it_is_asked(later: Later, learned:
     given = ask(question)
     assert direct.told == given.told
     assert direct.bands.equals(given.bands)
+
+
+def test_the_readmes_example_runs_on_a_store(
+    later: Later, learned: Learned, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fleet = later.earlier
+    store = create_store(tmp_path / "store")
+    segment = store.path / "segments" / "one"
+    segment.mkdir(parents=True)
+    write_tables(segment, {"cells": fleet.cells.select(*CELLS), "pulls": fleet.pulls.select(*PULLS)})
+    commit(segment, fleet.ledger)
+    write_roster(store, fleet.roster)
+    readme = (Path(headroom_file.__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"```python\n(.*?headroom_of_store.*?)```", readme, flags=re.DOTALL)
+    label = _sound(later)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(headroom_file, "learn", lambda _: learned)
+    seen: dict[str, Any] = {}
+    exec(textwrap.dedent(block).replace("7K3M-Q2XW", label).replace("140", "110"), seen)
+    assert seen["answer"].told["label"] == label
+    assert seen["answer"].told["share_upper_pct"] > 0
+    assert not store.studies.exists()  # nothing is written

@@ -27,7 +27,8 @@ TOLD = {
     "ceiling_low_pct": 97.5, "round_share": 0.875, "round_share_low": 0.82, "round_share_high": 0.93,
     "rail_logged_share": 1.0, "rail_bar": 194.2, "rail_100bar_pct": 1.2, "rail_100bar_low_pct": -0.4,
     "rail_100bar_high_pct": 2.8, "rail_part_pct": 0.3, "signal": None, "pump_limit": None, "saturated_share": 0.0,
-    "peers_mostly_high": False, "setup_cars": 10, "setup_cars_at_ceiling": 0, "setup_cars_short": 0,
+    "peers_mostly_high": False, "port_injection": False,
+    "setup_cars": 10, "setup_cars_at_ceiling": 0, "setup_cars_short": 0,
 }  # fmt: skip
 ANSWER = Headroom(TOLD, pl.DataFrame([BAND, BAND | {"band_rpm": 5500, "beyond_pct": 12.4}], schema=HEADROOM))
 
@@ -107,4 +108,5 @@ def test_what_makes_a_figure_doubtful_is_said() -> None:
     assert "taken to lie from 95.0 to 97.5 %" in shown(ceiling_low_pct=95.0)
     assert "More is asked for than the pump gives" in shown(share_pct=101.0)
     assert "doubtful" in shown(peers_mostly_high=True)
+    assert "Port injectors carry a share" in shown(port_injection=True)
     assert "invented" in shown(demo=True)
