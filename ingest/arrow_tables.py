@@ -15,14 +15,14 @@ _MESSAGE = b"\xff\xff\xff\xff"  # stands before the length of each message
 
 
 def read(kind: str, content: bytes) -> pl.DataFrame:
-    """The whole table; kind: parquet, arrow, arrow stream.
+    """The whole table, categories as text; kind: parquet, arrow, arrow stream.
 
     Raises UnreadableError where it is too large, one of BROKEN where it is damaged.
     """
     table = _READERS[kind](content).replace_schema_metadata(None)
     table.validate(full=True)
     names = table.column_names  # raises where one is no text, at which Polars would panic
-    return pl.DataFrame(table).select(names)
+    return pl.DataFrame(table).select(names).cast({pl.Categorical: pl.String})
 
 
 def _from_parquet(content: bytes) -> pa.Table:
@@ -32,7 +32,8 @@ def _from_parquet(content: bytes) -> pa.Table:
 
 
 def _from_file(content: bytes) -> pa.Table:
-    """An Arrow file is a stream with a mark before it and a footer behind it, or one without its schema (Polars').
+    """An Arrow file is a stream with a mark before it and a footer behind it; Polars' has no schema before the rows,
+    and its dictionaries behind them.
 
     Arrow's reader of files ends the program where the footer is damaged.
     """
@@ -40,7 +41,9 @@ def _from_file(content: bytes) -> pa.Table:
     stream = content[begin:]
     if pa.ipc.read_message(stream).type == "schema":
         return _from_stream(stream)
-    return _from_stream(pa.ipc.open_file(pa.BufferReader(content)).schema.serialize().to_pybytes() + stream)
+    schema = pa.ipc.open_file(pa.BufferReader(content)).schema.serialize()
+    messages = sorted(pa.ipc.MessageReader.open_stream(pa.BufferReader(stream)), key=lambda m: m.type != "dictionary")
+    return _from_stream(b"".join([schema, *(message.serialize() for message in messages)]))
 
 
 def _from_stream(content: bytes) -> pa.Table:

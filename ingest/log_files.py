@@ -135,8 +135,9 @@ def make_segments(number: int, files: Sequence[LogFile], setting: Setting) -> li
     made: list[Made] = []
     batch = _Batch(setting)
     for file in files:
-        for place, content, reading in _with_gone(file, _logs_in(file, setting)):
-            batch.take(file, place, content, reading)
+        found = _with_gone(file, _logs_in(file, setting))
+        while log := next(found, None):  # which lets go of the last one's content
+            batch.take(file, *log)
             if batch.is_full:
                 made.append(batch.made(f"{number:08d}-{len(made):04d}-{setting.run}"))
                 batch = _Batch(setting)

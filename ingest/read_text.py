@@ -182,6 +182,7 @@ class TextSource:
         rows, count = _rows(records, sorted_out.kept, dialect), len(sorted_out.kept)
         # where nothing was left out, the quick road has tried
         tried = count == len(records) and (records.cells == dialect.width).all() and dialect == self.dialect
+        del records  # as large as the text itself
         if not tried and (plain := _numbers(rows, count, wanted, dialect)):
             numbers, texts = plain
             odd: dict[int, list[str]] = {}

@@ -18,14 +18,14 @@ class Records:
     """Records of a text, in its order; an entry a record. One may hold line breaks within quotes (RFC 4180).
 
     start, end: offsets of its first byte and of the line feed behind it. cells: how many it has.
-    delimiters: offsets of all that part cells.
+    delimiter: the sign that parts them.
     """
 
     text: bytes
     start: Offsets
     end: Offsets
     cells: Offsets
-    delimiters: Offsets
+    delimiter: bytes
 
     def __len__(self) -> int:
         return len(self.start)
@@ -40,8 +40,9 @@ class Records:
     def with_delimiter(self, delimiter: bytes) -> "Records":
         """The same records, parted by another sign, which no cell may hold."""
         signs = np.frombuffer(self.text, dtype=np.uint8).copy()
-        signs[self.delimiters] = delimiter[0]
-        return replace(self, text=signs.tobytes())
+        parts = signs == self.delimiter[0]
+        signs[parts & _outside_quotes(signs == _QUOTE)] = delimiter[0]
+        return replace(self, text=signs.tobytes(), delimiter=delimiter)
 
     def first_bytes(self) -> NDArray[np.uint8]:
         """The first byte of each record, an opening quote left out; a line feed or a quote where it is empty."""
@@ -86,13 +87,16 @@ def find_records(text: bytes, delimiter: bytes) -> Records | None:
         is_quote = signs == _QUOTE
         if not _enclose_cells(is_quote, is_end | is_delimiter):
             return None
-        outside = np.cumsum(is_quote, dtype=np.uint8) % 2 == 0
+        outside = _outside_quotes(is_quote)
         is_end, is_delimiter = is_end & outside, is_delimiter & outside
     end = np.flatnonzero(is_end)
     start = np.concatenate(([0], end[:-1] + 1)) if len(end) else end
-    delimiters = np.flatnonzero(is_delimiter)
-    upto = np.searchsorted(delimiters, end)
-    return Records(text, start, end, np.diff(upto, prepend=0) + 1, delimiters)
+    cells = np.add.reduceat(is_delimiter.view(np.uint8), start, dtype=np.uint32) if len(end) else end
+    return Records(text, start, end, cells.astype(np.intp) + 1, delimiter)
+
+
+def _outside_quotes(is_quote: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    return np.cumsum(is_quote, dtype=np.uint8) % 2 == 0
 
 
 def _enclose_cells(is_quote: NDArray[np.bool_], parts: NDArray[np.bool_]) -> bool:

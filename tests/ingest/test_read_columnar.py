@@ -94,6 +94,14 @@ def test_streams_written_by_the_reference_library() -> None:
         assert reading.frame["engine_speed_rpm"].to_list() == COLUMNS["RPM [rpm]"].to_list()
 
 
+@pytest.mark.parametrize("kind", KINDS)
+def test_text_as_categories(kind: str) -> None:
+    frame = pl.DataFrame({"time": CLOCKS["text"].cast(pl.Categorical), **COLUMNS})
+    reading = read_log("a", written(frame, kind))
+    assert reading.refused == "", reading.findings
+    assert reading.frame["time_s"].to_list() == pytest.approx([i / 10 for i in range(N)])
+
+
 def test_a_small_stream_of_many_rows_is_refused_before_it_fills_the_memory() -> None:
     column = pa.array(np.zeros(1 << 24))
     whole = io.BytesIO()
