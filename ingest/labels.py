@@ -3,6 +3,7 @@
 import csv
 import hmac
 import io
+import json
 import os
 import secrets
 import stat
@@ -12,6 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from ingest.findings import InputError
+from ingest.formula_guard import guarded, unguarded
+from ingest.whole_files import PRIVATE, make_folder, write_whole
 
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"  # Crockford's base 32: no I, L, O, U
 LABEL_CHARACTERS = 8
@@ -61,6 +64,11 @@ class Key:
         """Digest of where a log lies, from the folder of logs. [32 hexadecimal digits]"""
         return self._of("source", place.encode("utf-8", "surrogateescape"))[:DIGEST_BYTES].hex()
 
+    @property
+    def check(self) -> str:
+        """Tells this key from another, and nothing else of it. [16 hexadecimal digits]"""
+        return self._of("check", b"")[:8].hex()
+
     def _of(self, kind: str, message: bytes) -> bytes:
         return keyed_digest(self.secret, kind.encode() + b"\0" + message)
 
@@ -98,7 +106,8 @@ def open_key(store: Path, *, in_use: bool = False) -> Key:
             raise InputError(
                 [
                     f"{path}: missing. The labels of {store} were made with it; with another key every "
-                    "car would start anew. Put it back from a copy, or start a new store."
+                    "car would start anew. Put it back from a copy, or ingest the logs into a new store: its labels "
+                    "will be others, so make its studies and reports anew."
                 ]
             )
         write_private(path, secrets.token_hex(KEY_BYTES) + "\n")
@@ -130,15 +139,8 @@ def check_private(folder: Path) -> None:
 
 def write_private(path: Path, text: str) -> None:
     """Write a file that its owner alone can read, whole or not at all."""
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    part = path.with_name(path.name + ".part")
-    part.unlink(missing_ok=True)
-    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "w", encoding="utf-8", errors="surrogateescape", newline="") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
+    make_folder(path.parent, 0o700)
+    write_whole(path, text.encode("utf-8", "surrogateescape"), PRIVATE)
 
 
 def read_labels(store: Path) -> dict[str, str]:
@@ -151,7 +153,7 @@ def read_labels(store: Path) -> dict[str, str]:
         raise InputError([f"{path}: missing. `pumpcensus ingest` writes it beside the store."])
     check_private(path.parent)
     with path.open(encoding="utf-8", newline="") as file:
-        return {row["car"]: row["label"] for row in csv.DictReader(file)}
+        return {unguarded(row["car"]): row["label"] for row in csv.DictReader(file)}
 
 
 def write_labels(store: Path, cars: Iterable[str], key: Key) -> dict[str, str]:
@@ -176,5 +178,17 @@ def write_label_list(store: Path, labels: Mapping[str, str]) -> None:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(("car", "label"))
-    writer.writerows(sorted(labels.items()))
+    writer.writerows((guarded(car), label) for car, label in sorted(labels.items()))
     write_private(private_folder(store) / "labels.csv", text.getvalue())
+
+
+def read_forgotten(store: Path) -> list[str]:
+    """Labels of members who left, whose logs shall not come back."""
+    path = private_folder(store) / "forgotten.json"
+    return json.loads(path.read_text(encoding="utf-8")) if path.exists() else []
+
+
+def add_forgotten(store: Path, labels: Iterable[str]) -> None:
+    """Add to the list of those who left."""
+    told = json.dumps(sorted({*read_forgotten(store), *labels})) + "\n"
+    write_private(private_folder(store) / "forgotten.json", told)

@@ -14,10 +14,12 @@ from pathlib import Path
 import polars as pl
 
 from ingest.channels import rules
-from ingest.findings import Finding, InputError, in_words
-from ingest.labels import open_key, plain_name, private_folder, write_labels
+from ingest.findings import Finding, InputError, in_words, printable
+from ingest.forget_car import finish_forgetting
+from ingest.labels import open_key, plain_name, private_folder, read_forgotten, write_labels
 from ingest.log_files import LogFile, Made, Setting, files_under, is_unchanged, make_segments, shares
 from ingest.mapping import ChannelMap, read_mapping
+from ingest.mend_store import SET_ASIDE, hold_to_key, mend
 from ingest.roster import Roster, places, read_roster
 from ingest.seen_files import Seen, SeenFiles
 from ingest.store import (
@@ -26,12 +28,13 @@ from ingest.store import (
     create_store,
     one_writer,
     store_problem,
-    sweep,
+    version,
     write_roster,
     write_tables,
 )
 
 READING = "4"  # raise it when logs are read differently: then every log is read again
+GONE_SHOWN = 20
 WORTH_TWO_WORKERS = 4  # batches: for 800 logs of 90 kB two take 0.76 of the time of one, for 400 as long
 
 
@@ -76,17 +79,20 @@ def ingest_logs(
     files, sheet, mapping = _checked_input(logs, roster, store, channels)
     with one_writer(store):
         home = create_store(store)
-        sweep(home)
-        key = open_key(store, in_use=bool(home.segments()))
-        forgotten = {car: label for car in sheet.cars if (label := key.label(car)) in home.forgotten()}
+        key = open_key(store, in_use="key_check" in version(store) or bool(home.segments()))
+        hold_to_key(home, key)
+        set_aside = mend(home)
+        finish_forgetting(home)
+        left = frozenset(read_forgotten(store))
+        forgotten = {car: label for car in sheet.cars if (label := key.label(car)) in left}
         labels = write_labels(store, [car for car in sheet.cars if car not in forgotten], key) | forgotten
         by_name = {plain_name(car): label for car, label in labels.items()}
-        write_roster(home, sheet.table(by_name).filter(~pl.col("label").is_in(home.forgotten())))
+        write_roster(home, sheet.table(by_name).filter(~pl.col("label").is_in(left)))
         setting = Setting(
             key,
             places(sheet),
             by_name,
-            frozenset(home.forgotten()),
+            left,
             mapping,
             {name: rule.plausible for name, rule in rules().items()},
             today or date.today(),
@@ -95,7 +101,7 @@ def ingest_logs(
             secrets.token_hex(3),
             car_column,
         )
-        return _ingest(files, sheet, home, setting, workers, progress)
+        return _ingest(files, sheet, home, setting, set_aside, workers, progress)
 
 
 def _checked_input(
@@ -203,6 +209,7 @@ def _ingest(
     sheet: Roster,
     home: Store,
     setting: Setting,
+    set_aside: Mapping[str, Sequence[str]],
     workers: int | None,
     progress: Callable[[int, int], None] | None,
 ) -> IngestResult:
@@ -227,7 +234,7 @@ def _ingest(
         done += len(share)
         if progress:
             progress(done, len(to_do))
-    notes = list(sheet.notes)
+    notes = [*sheet.notes, *_told_set_aside(home, set_aside, seen, files)]
     if run.counts["passed_over"]:
         logs = "1 log" if run.counts["passed_over"] == 1 else f"{run.counts['passed_over']} logs"
         notes.append(f"{logs} of forgotten cars passed over.")
@@ -241,6 +248,25 @@ def _ingest(
         dict(sorted(run.findings.items())),
         tuple(notes + run.problems),
     )
+
+
+def _told_set_aside(
+    home: Store, set_aside: Mapping[str, Sequence[str]], seen: SeenFiles, files: Sequence[LogFile]
+) -> Iterator[str]:
+    """What was damaged in the store, and which of its logs cannot be read anew."""
+    there = {file.place for file in files}
+    for segment, wrong in set_aside.items():
+        own = {row.place: row.file for row in seen.uncounted if row.segment == segment}
+        lost = sorted(place for place, file in own.items() if file not in there)
+        folder, aside = home.path / "segments" / segment, home.path / SET_ASIDE
+        told = f"{folder}: damaged ({', '.join(wrong)}), set aside in {aside}."
+        if own:
+            told += f" Of its {len(own)} logs {len(own) - len(lost)} were read anew."
+        if lost:
+            gone = ", ".join(printable(place) for place in lost[:GONE_SHOWN])
+            told += f" Not in the folder of logs any more: {gone}{', ...' if len(lost) > GONE_SHOWN else ''}."
+            told += " Put them back there and run this again."
+        yield told
 
 
 def _freed(before: pl.DataFrame, kept_at: Mapping[str, str]) -> set[str]:

@@ -3,40 +3,19 @@
 import csv
 import io
 import os
-import re
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
 
 from ingest.add_to_workbook import add_to_workbook
 from ingest.findings import InputError
+from ingest.formula_guard import guarded, unguarded
 
 Rows = list[list[str]]
 
 WORKBOOK = b"PK\x03\x04"
 WORKBOOK_ENDINGS = (".xlsx", ".xlsm")
 COLUMN_WIDTH = 16
-# a cell that begins so is run as a formula when a spreadsheet opens the CSV file; the mark in front is not
-_FORMULA = re.compile(r"'*[=+\-@\t\r]")
-_MARKED = re.compile(r"'+[=+\-@\t\r]")
-
-
-def guarded(text: str) -> str:
-    """Text that no spreadsheet runs as a formula when it opens a CSV file.
-
-    >>> guarded("=1+1"), guarded("car-7")
-    ("'=1+1", 'car-7')
-    """
-    return f"'{text}" if _FORMULA.match(text) else text
-
-
-def unguarded(text: str) -> str:
-    """What `guarded` was given.
-
-    >>> unguarded("'=1+1"), unguarded("car-7"), unguarded(guarded("'@home"))
-    ('=1+1', 'car-7', "'@home")
-    """
-    return text[1:] if _MARKED.match(text) else text
 
 
 def read_sheet(path: Path) -> Rows:

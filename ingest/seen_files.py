@@ -2,13 +2,14 @@
 
 import csv
 import io
-import os
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from operator import attrgetter
 from pathlib import Path
 
+from ingest.formula_guard import guarded, unguarded
 from ingest.labels import write_private
+from ingest.whole_files import append
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,7 @@ class SeenFiles:
     def __init__(self, path: Path, segments: Iterable[str]) -> None:
         """path: paths.csv, which may be missing. segments: those that count."""
         self._path = path
+        self.uncounted: list[Seen] = []  # rows of segments that do not count
         self._by_file: dict[str, dict[str, Seen]] = {}
         counts = set(segments)
         whole, rows = _read(path)
@@ -50,6 +52,7 @@ class SeenFiles:
             elif row.segment in counts:
                 self._by_file.setdefault(row.file, {})[row.place] = row
             else:
+                self.uncounted.append(row)
                 whole = False
         if not whole or len(rows) > 2 * sum(map(len, self._by_file.values())):
             self._rewrite()
@@ -60,10 +63,7 @@ class SeenFiles:
 
     def add(self, rows: Iterable[Seen]) -> None:
         """Append; called before the segment is committed, so that nothing committed is ever unknown."""
-        with self._path.open("a", encoding="utf-8", errors="surrogateescape", newline="") as file:
-            file.write(_text(rows))
-            file.flush()
-            os.fsync(file.fileno())
+        append(self._path, _text(rows).encode("utf-8", "surrogateescape"))
 
     def remove(self, label: str) -> None:
         """Forget every file of a label."""
@@ -79,8 +79,13 @@ class SeenFiles:
 
 def _text(rows: Iterable[Seen]) -> str:
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(map(_cells, rows))
+    csv.writer(text, lineterminator="\n").writerows(map(_guarded, rows))
     return text.getvalue()
+
+
+def _guarded(seen: Seen) -> tuple[str, ...]:
+    file, place, *rest = _cells(seen)
+    return guarded(file), guarded(place), *rest
 
 
 def _read(path: Path) -> tuple[bool, list[Seen]]:
@@ -92,7 +97,7 @@ def _read(path: Path) -> tuple[bool, list[Seen]]:
     for cells in list(csv.reader(io.StringIO(text, newline="")))[1:]:
         try:
             file, place, size, mtime_ns, log, label, reading, segment = cells
-            rows.append(Seen(file, place, int(size), int(mtime_ns), log, label, reading, segment))
+            rows.append(Seen(unguarded(file), unguarded(place), int(size), int(mtime_ns), log, label, reading, segment))
         except ValueError:
             whole = False
     return whole, rows

@@ -1,9 +1,7 @@
 """Where the normalized logs lie: plain Parquet, written whole or not at all, read without waiting."""
 
+import io
 import json
-import os
-import shutil
-import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -11,11 +9,26 @@ from pathlib import Path
 
 import polars as pl
 
+from ingest.checksums import checksum, checksum_of, damaged, note, write_checked
 from ingest.findings import InputError
 from ingest.schemas import CELLS, LEDGER, PULLS, ROSTER, SAMPLES, Schema, check_columns, empty
+from ingest.whole_files import make_folder, only_one, remove_file, remove_folder, settle, write_whole
 
-FORMAT = 1
+FORMAT = 2
+OLDER = (1,)  # without checksums; read as it is, and brought up to FORMAT by the next run that writes
 TABLES: Mapping[str, Schema] = {"samples": SAMPLES, "pulls": PULLS, "cells": CELLS, "ledger": LEDGER}
+_ORDER = {"cells": ("label", "date", "log", "pull", "band_rpm"), "pulls": ("label", "date", "log", "pull")}
+_TRIES = 5
+
+
+@dataclass(frozen=True)
+class Moment:
+    """What a store held at one moment, whoever writes meanwhile. CELLS, PULLS, LEDGER, ROSTER."""
+
+    cells: pl.DataFrame
+    pulls: pl.DataFrame
+    ledger: pl.DataFrame
+    roster: pl.DataFrame
 
 
 @dataclass(frozen=True)
@@ -23,7 +36,8 @@ class Store:
     """The tables of a store, each a LazyFrame of its schema; superseded and forgotten logs are left out.
 
     A segment counts once its ledger is there, which is written last. Of the ledger rows of one source the
-    last counts. Raises InputError where no store is, or one of another format.
+    last counts. Raises InputError where no store is, or one of another format, and when a table is read whose
+    files are damaged.
     """
 
     path: Path
@@ -38,17 +52,37 @@ class Store:
         """Folder of the studies made of this store, one a quarter."""
         return self.path / "studies"
 
+    def at_once(self) -> Moment:
+        """All tables that a study needs, of one moment, each in an order that does not depend on when what went in."""
+        for _ in range(_TRIES):
+            stamp = self._stamp()
+            try:
+                found = self._moment()
+            except InputError:
+                if stamp == self._stamp():
+                    raise
+                continue
+            if stamp == self._stamp():
+                return found
+        raise InputError([f"{self.path}: a run that writes changes it all the time. Try again later."])
+
+    def _moment(self) -> Moment:
+        roster, ledgers = self.roster(), self._ledgers()
+        tables = {name: self._table(name, ledgers).sort(*order).collect() for name, order in _ORDER.items()}
+        ledger = self._current(ledgers).select(*LEDGER).sort("label", "date", "log", "source")
+        return Moment(tables["cells"], tables["pulls"], ledger, roster)
+
     def samples(self) -> pl.LazyFrame:
         """SAMPLES, ordered by log and row within a segment."""
-        return self._table("samples")
+        return self._table("samples", self._ledgers())
 
     def pulls(self) -> pl.LazyFrame:
         """PULLS"""
-        return self._table("pulls")
+        return self._table("pulls", self._ledgers())
 
     def cells(self) -> pl.LazyFrame:
         """CELLS"""
-        return self._table("cells")
+        return self._table("cells", self._ledgers())
 
     def ledger(self) -> pl.LazyFrame:
         """LEDGER: the last word on each log file, kept or refused."""
@@ -57,43 +91,81 @@ class Store:
     def roster(self) -> pl.DataFrame:
         """ROSTER"""
         path = self.path / "roster.parquet"
-        roster = pl.read_parquet(path) if path.exists() else empty(ROSTER)
-        return roster.filter(~pl.col("label").is_in(self.forgotten()))
+        if not path.exists():
+            return empty(ROSTER)
+        self._check(self.path, ["roster.parquet"])
+        return pl.read_parquet(path).filter(~pl.col("label").is_in(self.forgetting()))
 
-    def forgotten(self) -> list[str]:
-        """Labels of members whose logs were removed and shall not come back."""
-        path = self.path / "forgotten.json"
-        return json.loads(path.read_text(encoding="utf-8")) if path.exists() else []
+    def forgetting(self) -> list[str]:
+        """Labels of members whose logs are being removed; readers leave them out from the first step on."""
+        found: list[str] = []
+        for name in ("forgetting.json", "forgotten.json"):  # the latter in a store of format 1
+            try:
+                found += json.loads((self.path / name).read_text(encoding="utf-8"))
+            except FileNotFoundError:
+                continue
+        return found
 
     def segments(self) -> list[Path]:
         """Segments that count, oldest first."""
         return sorted(path.parent for path in (self.path / "segments").glob("*/ledger.parquet"))
 
-    def _ledgers(self, columns: Sequence[str] = tuple(LEDGER)) -> pl.DataFrame:
+    def _stamp(self) -> list[tuple[str, int, int]]:
+        """Changes when what was there is changed. That a segment is added is no matter."""
+        files = [self.path / "roster.parquet", self.path / "forgetting.json"]
+        states = [(file.name, file.stat()) for file in files if file.exists()]
+        return [(name, state.st_ino, state.st_mtime_ns) for name, state in states]
+
+    def _check(self, folder: Path, names: Sequence[str]) -> None:
+        """Raise InputError naming the files of a folder that are damaged."""
+        if wrong := self.damage(folder, names):
+            remedy = "Run `pumpcensus ingest` with the same logs and roster: it mends what it can."
+            raise InputError([f"{folder / name}: damaged or missing. {remedy}" for name in wrong])
+
+    def damage(self, folder: Path, names: Sequence[str] | None = None) -> list[str]:
+        """Files of a segment, or of the store itself, that are not as they were written."""
+        if (folder / "checksums.json").exists() or version(self.path)["format"] == FORMAT:
+            return damaged(folder, names)
+        return []
+
+    def _ledgers(self) -> pl.DataFrame:
         files = [segment / "ledger.parquet" for segment in self.segments()]
         if not files:
-            return empty({**LEDGER, "segment": pl.String}).select(*columns, "segment")
-        ledgers = pl.read_parquet(files, columns=[*columns, "segment"], include_file_paths="segment")
+            return empty({**LEDGER, "segment": pl.String})
+        self._check_each(files)
+        ledgers = pl.read_parquet(files, columns=[*LEDGER, "segment"], include_file_paths="segment")
         folder = pl.col("segment").str.replace_all("\\", "/", literal=True).str.split("/").list.get(-2)
         return ledgers.with_columns(folder.alias("segment"))
 
+    def _check_each(self, files: Sequence[Path]) -> None:
+        """The same for one file of each of many segments, all problems at once."""
+        problems: list[str] = []
+        for file in files:
+            try:
+                self._check(file.parent, [file.name])
+            except InputError as error:
+                problems += error.problems
+        if problems:
+            raise InputError(problems)
+
     def _current(self, ledgers: pl.DataFrame) -> pl.DataFrame:
         newest = ledgers.unique("source", keep="last", maintain_order=True)
-        return newest.filter(pl.col("label").is_null() | ~pl.col("label").is_in(self.forgotten()))
+        return newest.filter(pl.col("label").is_null() | ~pl.col("label").is_in(self.forgetting()))
 
-    def _table(self, name: str) -> pl.LazyFrame:
-        # read once, so that a run that is writing meanwhile changes nothing
-        ledgers = self._ledgers(("log", "source", "label", "verdict"))
+    def _table(self, name: str, ledgers: pl.DataFrame) -> pl.LazyFrame:
+        """A table of the segments of `ledgers`, so that a run that is writing meanwhile changes nothing."""
         kept = pl.col("verdict") == "kept"
         counts = self._current(ledgers).filter(kept).group_by("segment").agg("log")
         held = ledgers.filter(kept).group_by("segment", maintain_order=True).agg(pl.len().alias("held"))
-        whole, parts = [], []
+        whole, parts, files = [], [], []
         for segment, logs_held, logs in held.join(counts, on="segment", maintain_order="left").iter_rows():
             file = self.path / "segments" / segment / f"{name}.parquet"
+            files.append(file)
             if len(logs) == logs_held:
                 whole.append(file)
             else:
                 parts.append(pl.scan_parquet(file).filter(pl.col("log").is_in(logs)))
+        self._check_each(files)
         if whole:
             parts.insert(0, pl.scan_parquet(whole))
         return pl.concat(parts) if parts else empty(TABLES[name]).lazy()
@@ -101,124 +173,92 @@ class Store:
 
 def store_problem(path: Path) -> str:
     """Why `path` cannot be used as a store, in words; "" if it can, or if nothing is there yet."""
-    version = path / "version.json"
-    if not version.exists():
+    file = path / "version.json"
+    if not file.exists():
         if path.is_dir() and any(path.iterdir()) and not (path / "segments").exists():
             return f"{path}: not a store, but not empty either. Name a new folder for the store."
         return "" if path.is_dir() or not path.exists() else f"{path}: a file. Name a folder for the store."
     try:
-        found = json.loads(version.read_text(encoding="utf-8"))["format"]
+        found = version(path)["format"]
     except (ValueError, KeyError, TypeError):
-        return f"{version}: broken. Put it back from a copy, or ingest the logs into a new store."
-    if found != FORMAT:
+        return f"{file}: broken. Put it back from a copy, or ingest the logs into a new store."
+    if found != FORMAT and found not in OLDER:
         return (
-            f"{version}: format {found}, this pumpcensus uses format {FORMAT}. "
+            f"{file}: format {found}, this pumpcensus uses format {FORMAT}. "
             "Ingest the logs into a new store, or use the pumpcensus that made this one."
         )
     return ""
 
 
+def version(path: Path) -> dict:
+    """What a store says of itself. format: of the store. key_check: see `Key.check`; not there before the first run."""
+    told = json.loads((path / "version.json").read_text(encoding="utf-8"))
+    return {**told}
+
+
+def write_version(path: Path, told: Mapping[str, object]) -> None:
+    write_whole(path / "version.json", (json.dumps(told) + "\n").encode())
+
+
 def create_store(path: Path) -> Store:
     """The store at `path`, made if nothing is there. Raises InputError as Store does."""
     if not store_problem(path) and not (path / "version.json").exists():
-        (path / "segments").mkdir(parents=True, exist_ok=True)
-        _write_text(path / "version.json", json.dumps({"format": FORMAT}) + "\n")
+        make_folder(path)
+        make_folder(path / "segments")
+        write_version(path, {"format": FORMAT})
     return Store(path)
 
 
 @contextmanager
 def one_writer(path: Path) -> Iterator[None]:
-    """Hold the store for writing; whoever comes second is told to wait (InputError).
-
-    The system frees it when the process ends, however it ends.
-    """
-    path.mkdir(parents=True, exist_ok=True)
-    (path / "segments").mkdir(exist_ok=True)
-    with (path / "lock").open("a") as file:
-        try:
-            _lock(file.fileno())
-        except OSError:
-            raise InputError(
-                [f"{path}: another run is writing here. Wait until it has ended, then run this again."]
-            ) from None
-        yield
-
-
-def _lock(handle: int) -> None:
-    if sys.platform == "win32":
-        import msvcrt
-
-        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-    else:
-        import fcntl
-
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    """Hold the store for writing; whoever comes second is told to wait (InputError)."""
+    make_folder(path)
+    make_folder(path / "segments")
+    try:
+        with only_one(path / "lock"):
+            yield
+    except BlockingIOError:
+        raise InputError(
+            [f"{path}: another run is writing here. Wait until it has ended, then run this again."]
+        ) from None
 
 
 def sweep(store: Store) -> None:
-    """Remove what a killed run left: segments without a ledger. Only for who holds the store for writing."""
-    for folder in (store.path / "segments").iterdir():
+    """Remove what a killed run left: segments without a ledger, parts of files. Only for who holds the store."""
+    for folder in sorted((store.path / "segments").iterdir()):
         if not (folder / "ledger.parquet").exists():
-            shutil.rmtree(folder)
+            remove_folder(folder)
+    for part in [*store.path.glob("*.part"), *store.path.glob("segments/*/*.part")]:
+        remove_file(part)
 
 
 def write_tables(segment: Path, tables: Mapping[str, pl.DataFrame]) -> None:
     """Write samples, pulls and cells of a new segment. It does not count before `commit`."""
-    segment.mkdir(parents=True, exist_ok=True)
+    make_folder(segment)
     for name, table in tables.items():
         check_columns(table, TABLES[name], name)
-        _write_parquet(segment / f"{name}.parquet", table)
+        write_whole(segment / f"{name}.parquet", parquet(table))
 
 
 def commit(segment: Path, ledger: pl.DataFrame) -> None:
-    """Make a segment count: its ledger is written and renamed into place."""
+    """Make a segment count: what its files are is noted, then its ledger is written and renamed into place."""
     check_columns(ledger, LEDGER, "ledger")
-    _write_parquet(segment / "ledger.parquet", ledger)
+    content = parquet(ledger)
+    sums = {file.name: [checksum(file)] for file in sorted(segment.glob("*.parquet"))}
+    note(segment, sums | {"ledger.parquet": [checksum_of(content)]})
+    write_whole(segment / "ledger.parquet", content)
+    settle(segment)
+    settle(segment.parent)
 
 
 def write_roster(store: Store, roster: pl.DataFrame) -> None:
     """Replace the store's roster. ROSTER"""
     check_columns(roster, ROSTER, "roster")
-    _write_parquet(store.path / "roster.parquet", roster)
+    write_checked(store.path, {"roster.parquet": parquet(roster)})
 
 
-def forget(store: Store, label: str) -> int:
-    """Remove every log of a label, and keep it out from now on. Returns how many logs went.
-
-    Readers leave the label out from the first step on, so a killed run only has to be started again.
-    """
-    _write_text(store.path / "forgotten.json", json.dumps(sorted({*store.forgotten(), label})) + "\n")
-    write_roster(store, store.roster())
-    sources = store._ledgers().filter(pl.col("label") == label)["source"].to_list()
-    gone: set[str] = set()
-    for segment in store.segments():
-        ledger = pl.read_parquet(segment / "ledger.parquet")
-        own = pl.col("source").is_in(sources)  # with older rows of these, lest they count again
-        logs = ledger.filter(own)["log"].to_list()
-        if not logs:
-            continue
-        gone |= set(logs)
-        for name in ("samples", "pulls", "cells"):
-            table = pl.read_parquet(segment / f"{name}.parquet")
-            _write_parquet(segment / f"{name}.parquet", table.filter(~pl.col("log").is_in(logs)))
-        _write_parquet(segment / "ledger.parquet", ledger.filter(~own))
-    return len(gone)
-
-
-def _write_parquet(path: Path, table: pl.DataFrame) -> None:
-    part = path.with_name(path.name + ".part")
-    table.write_parquet(part, compression="zstd", compression_level=1)
-    _into_place(part, path)
-
-
-def _write_text(path: Path, text: str) -> None:
-    part = path.with_name(path.name + ".part")
-    part.write_text(text, encoding="utf-8")
-    _into_place(part, path)
-
-
-def _into_place(part: Path, path: Path) -> None:
-    """Rename `part` to `path` once it is on the disk, so that a power cut leaves one whole file or none."""
-    with part.open("rb+") as file:
-        os.fsync(file.fileno())
-    part.replace(path)
+def parquet(table: pl.DataFrame) -> bytes:
+    """A table as a Parquet file."""
+    content = io.BytesIO()
+    table.write_parquet(content, compression="zstd", compression_level=1)
+    return content.getvalue()

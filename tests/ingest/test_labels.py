@@ -54,14 +54,14 @@ def test_a_key_is_made_once_and_is_random(tmp_path: Path) -> None:
 def test_a_private_file_is_never_open_to_others_not_even_for_a_moment(tmp_path: Path) -> None:
     path = private_folder(tmp_path / "store") / "labels.csv"
     modes = []
-    replace = Path.replace
+    replace = os.replace
 
-    def watched(self: Path, target: Path) -> Path:
-        modes.append(stat.S_IMODE(self.stat().st_mode))
-        return replace(self, target)
+    def watched(part: Path, target: Path) -> None:
+        modes.append(stat.S_IMODE(part.stat().st_mode))
+        replace(part, target)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Path, "replace", watched)
+        patch.setattr(os, "replace", watched)
         write_private(path, "one")
         path.chmod(0o644)
         write_private(path, "two")

@@ -1,6 +1,5 @@
 """What a reader of a store sees, and what leaves it when a member does."""
 
-import json
 import os
 import signal
 import subprocess
@@ -14,7 +13,7 @@ import pytest
 
 from ingest.findings import InputError
 from ingest.forget_car import forget_car
-from ingest.labels import private_folder, read_labels
+from ingest.labels import private_folder, read_forgotten, read_labels
 from ingest.many_logs import ingest_logs
 from ingest.schemas import CELLS, LEDGER, PULLS, ROSTER, SAMPLES, check_columns
 from ingest.store import Store, commit, create_store, write_tables
@@ -44,7 +43,8 @@ def test_a_new_store_is_empty_and_well_formed(tmp_path: Path) -> None:
     ("version", "part"),
     [
         (None, "no store here"),
-        ('{"format": 2}', "format 2, this pumpcensus uses format 1"),
+        ('{"format": 3}', "format 3, this pumpcensus uses format 2. Ingest the logs into a new store, or use"),
+        ('{"format": 0}', "format 0, this pumpcensus uses format 2"),
         ("{", "broken"),
         ("[]", "broken"),
     ],
@@ -106,7 +106,7 @@ def test_forgetting_by_label_and_again(club: Club) -> None:
     label = read_labels(club[2])["bert"]
     assert forget_car(label.replace("-", "").lower(), club[2]) == 2
     assert forget_car("bert", club[2]) == 0
-    assert json.loads((club[2] / "forgotten.json").read_text()) == [label]
+    assert read_forgotten(club[2]) == [label]
 
 
 def test_forgetting_nobody(club: Club) -> None:

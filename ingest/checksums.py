@@ -1,0 +1,80 @@
+"""What the files of a folder should be, told beside them, so that damage is seen when they are read."""
+
+import json
+import zlib
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from ingest.whole_files import write_whole
+
+CHECKSUMS = "checksums.json"
+_CHUNK = 1 << 20
+
+
+def checksum(path: Path) -> str:
+    """CRC-32 (ISO 3309) of a file, and its size in bytes. Finds accidents; against intent it is no help."""
+    crc = 0
+    with path.open("rb") as file:
+        while chunk := file.read(_CHUNK):
+            crc = zlib.crc32(chunk, crc)
+    return _told(crc, path.stat().st_size)
+
+
+def checksum_of(content: bytes) -> str:
+    """The same of a file's content.
+
+    >>> checksum_of(b"123456789")
+    'cbf43926-9'
+    """
+    return _told(zlib.crc32(content), len(content))
+
+
+def _told(crc: int, size: int) -> str:
+    return f"{crc:08x}-{size}"
+
+
+def write_checked(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Write files, in their order, and what all of the folder's noted files are.
+
+    While it goes on both the old and the new of each are right, so that a killed run leaves nothing that looks damaged.
+    """
+    before = noted(folder) or {}
+    news = {name: [checksum_of(content)] for name, content in files.items()}
+    note(folder, before | {name: [*before.get(name, []), *new] for name, new in news.items()})
+    for name, content in files.items():
+        write_whole(folder / name, content)
+    if before.keys() & news.keys():
+        note(folder, before | news)
+
+
+def note(folder: Path, sums: Mapping[str, list[str]]) -> None:
+    """Say what the files of a folder should be: name -> checksums, any of which is right."""
+    write_whole(folder / CHECKSUMS, (json.dumps(sums, sort_keys=True) + "\n").encode())
+
+
+def noted(folder: Path) -> dict[str, list[str]] | None:
+    """What the files of a folder should be; None where that is not told or cannot be read."""
+    try:
+        told = json.loads((folder / CHECKSUMS).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    is_whole = isinstance(told, dict) and all(isinstance(sums, list) for sums in told.values())
+    return told if is_whole else None
+
+
+def damaged(folder: Path, names: Iterable[str] | None = None) -> list[str]:
+    """Which files of a folder are not as they should be; all of those noted, unless `names` are asked for."""
+    told = noted(folder)
+    if told is None:
+        return [CHECKSUMS]
+    wrong = [name for name in (told if names is None else names) if not _is_right(folder / name, told.get(name, []))]
+    # a run that writes may have come between
+    return damaged(folder, names) if wrong and noted(folder) != told else wrong
+
+
+def _is_right(path: Path, sums: list[str]) -> bool:
+    try:
+        size = path.stat().st_size
+        return any(str(one).endswith(f"-{size}") for one in sums) and checksum(path) in sums
+    except OSError:
+        return False
