@@ -47,6 +47,7 @@ _ROOM_OF = {
     "write_report": "reports",
     "signals_text": "reports.terminal",
     "car_text": "reports.terminal",
+    "one_car": "models.one_car",
     "drill_text": "reports.terminal",
     "headroom_text": "reports.headroom_text",
     "draft_text": "reports.roster_text",
@@ -195,13 +196,13 @@ def _roster(
     from reports.roster_text import check_text, draft_text
 
     roster = one_file(sheet, out, check)
-    if check:
-        checked = check_roster(logs, roster)
-        print_json(as_rows(checked)) if as_json else typer.echo(check_text(checked))
-        return NOTHING_USABLE if checked.problems else DONE
-    drafted = draft_roster(logs, roster)
-    print_json(as_rows(drafted)) if as_json else typer.echo(draft_text(drafted))
-    return DONE
+    if not check:
+        drafted = draft_roster(logs, roster)
+        print_json(as_rows(drafted)) if as_json else typer.echo(draft_text(drafted))
+        return DONE
+    checked = check_roster(logs, roster)
+    print_json(as_rows(checked)) if as_json else typer.echo(check_text(checked))
+    return NOTHING_USABLE if checked.problems else DONE
 
 
 @app.command("ingest", epilog="Example: pumpcensus ingest logs --roster roster.csv --store store")
@@ -216,6 +217,7 @@ def _ingest(
     channels: Channels = None,
     car_column: CarColumn = "",
     workers: Workers = None,
+    as_json: AsJson = False,
 ) -> int:
     """Add new or changed logs to the store."""
     from ingest import ingest_logs
@@ -225,7 +227,7 @@ def _ingest(
         result = ingest_logs(
             logs, roster, store, channels=channels, car_column=car_column, workers=workers, progress=reached
         )
-    typer.echo(ingest_text(result))
+    print_json(as_rows(result)) if as_json else typer.echo(ingest_text(result))
     return DONE if result.kept or result.skipped else NOTHING_USABLE
 
 
@@ -323,30 +325,33 @@ def _headroom(
 
 @app.command("labels", epilog="Example: pumpcensus labels --store store")
 @ends("shown")
-def _labels(store: StoreFolder) -> None:
+def _labels(store: StoreFolder, as_json: AsJson = False) -> None:
     """Show who has which label: for the organiser only."""
     from ingest.labels import read_labels
 
-    for car, label in sorted(read_labels(store).items()):
-        typer.echo(f"{label}  {car}")
+    labels = sorted(read_labels(store).items())
+    if as_json:
+        print_json({"labels": [{"car": car, "label": label} for car, label in labels]})
+    else:
+        typer.echo("\n".join(f"{label}  {car}" for car, label in labels))
 
 
 @app.command("forget", epilog="Example: pumpcensus forget car-7 --store store")
 @ends("removed")
 def _forget(
-    car: Annotated[str, typer.Argument(metavar="CAR", help="Its name on the roster, or its label.")], store: StoreFolder
+    car: Annotated[str, typer.Argument(metavar="CAR", help="Its name on the roster, or its label.")],
+    store: StoreFolder,
+    as_json: AsJson = False,
 ) -> None:
     """Remove a member's logs from the store, and keep them out from now on."""
     from ingest import forget_car
+    from reports.log_text import forgotten_text
 
     logs = forget_car(car, store)
-    typer.echo(
-        f"{car}: {logs} log{'' if logs == 1 else 's'} removed from {store}; later runs of ingest pass the car over."
-    )
-    typer.echo(
-        "Still to do by hand: take the car off the roster, delete its log files, and make studies and reports "
-        "anew, for earlier ones still hold the label's figures."
-    )
+    if as_json:
+        print_json({"car": car, "store": str(store), "logs": logs})
+    else:
+        typer.echo(forgotten_text(car, store, logs))
 
 
 def main() -> None:

@@ -1,6 +1,7 @@
 """One inspected log, and the outcome of reading many, as plain text for the terminal."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Any, Protocol
 
 import polars as pl
@@ -145,6 +146,15 @@ def ingest_text(result: Ingested) -> str:
         often = sorted(result.findings.items(), key=lambda found: (-found[1], found[0]))
         lines += [f"{count:>6}  {code}: {meanings()[code].message}" for code, count in often]
     return "\n".join(map(_printable, lines))
+
+
+def forgotten_text(car: str, store: Path, logs: int) -> str:
+    """That a car's logs are gone, and what is left to a person."""
+    return (
+        f"{car}: {logs} log{'' if logs == 1 else 's'} removed from {store}; later runs of ingest pass the car over.\n"
+        "Still to do by hand: take the car off the roster, delete its log files, and make studies and reports "
+        "anew, for earlier ones still hold the label's figures."
+    )
 
 
 def _number(value: float | None) -> str:

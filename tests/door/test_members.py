@@ -1,5 +1,6 @@
 """Commands about whose logs there are: several cars in one file, and a member who leaves."""
 
+import json
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -50,3 +51,31 @@ def test_forget_of_an_unknown_car_removes_nothing(monkeypatch: pytest.MonkeyPatc
     result = run("forget", "car-9", "--store", "store")
     assert result.exit_code == 1
     assert "nothing was removed" in result.stderr
+
+
+def test_labels_and_forget_for_programs(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("ingest.labels.read_labels", lambda store: {"zoe": "BBBB-BBBB", "anna": "AAAA-AAAA"})
+    monkeypatch.setattr(ingest, "forget_car", lambda *words: 4)
+    told = json.loads(run("labels", "--store", "store", "--json").stdout)
+    assert told == {"labels": [{"car": "anna", "label": "AAAA-AAAA"}, {"car": "zoe", "label": "BBBB-BBBB"}]}
+    assert json.loads(run("forget", "anna", "--store", "s", "--json").stdout) == {
+        "car": "anna",
+        "store": "s",
+        "logs": 4,
+    }
+
+
+def test_a_slip_in_a_label_names_the_nearest_and_never_a_name(tmp_path: Path) -> None:
+    logs = tmp_path / "logs/anna"
+    logs.mkdir(parents=True)
+    (logs / "2026-07-04_01.csv").write_text("a,b\n1,2\n")
+    (tmp_path / "roster.csv").write_text("car,engine,pump\nanna,e,p\n")
+    store = tmp_path / "store"
+    run("ingest", logs.parent, "--roster", tmp_path / "roster.csv", "--store", store)
+    label = run("labels", "--store", store).stdout.split()[0]
+    slip = label[:-1] + ("A" if label[-1] != "A" else "B")
+    for wrong, nearest in ((slip, f"Nearest label: {label}."), ("ann", "")):
+        ending = run("forget", wrong, "--store", store)
+        assert ending.exit_code == 1
+        assert nearest in ending.stderr
+        assert "anna" not in ending.stderr.replace(str(store), "")

@@ -4,6 +4,7 @@ import csv
 import json
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -225,3 +226,24 @@ def test_a_fleet_without_a_quiet_car_is_told_why_nothing_was_planted(
     with pytest.raises(NothingToStudyError, match="no car has two logs or more and no signal"):
         drill_of_store(drilled)
     assert not (drilled / "studies" / "2026Q3" / "drill.json").exists()
+
+
+def test_a_finding_answers_the_study_of_an_earlier_quarter(
+    study: Study, store: Path, studied: Callable[..., Any]
+) -> None:
+    fleet = studied(12, 1).fleet
+    car = study.cars.filter(pl.col("logs") > 0).row(0, named=True)
+    earlier = study.cars.with_columns(signal=pl.lit("action"))
+    found = pl.when(pl.col("label") == car["label"])
+    roster = fleet.roster.with_columns(
+        found=found.then(pl.lit("pump")).cast(pl.String), found_on=found.then(date(2026, 6, 30)).cast(pl.Date)
+    )
+    filled(store, replace(fleet, roster=roster))
+    write_study(replace(study, quarter="2026Q2", cars=earlier), store)
+    outcome = study_of_store(store, "2026Q3").summary["outcome"]
+    assert (outcome["inspected"], outcome["with_finding"], outcome["quarters"]) == (1, 1, ["2026Q2"])
+
+
+def test_a_study_of_a_version_before_wishes_can_be_read(study: Study, store: Path) -> None:
+    (write_study(study, store) / "next_logs.parquet").unlink()
+    assert read_study(store).next_logs.is_empty()
