@@ -154,15 +154,15 @@ class Asker:
 
     def bands(self, ethanol_pct: float, boost_kpa: float) -> tuple[pl.DataFrame, str]:
         """HEADROOM and why there is no figure, if so: the bands then stand without one."""
-        asked, none = self.pull.conditions(ethanol_pct, boost_kpa), self.why_none(ethanol_pct, boost_kpa)
-        demand = np.exp(asked["ln_demand"].to_numpy())
+        none, demand = self.why_none(ethanol_pct, boost_kpa), np.exp(self.pull.ln_demand(ethanol_pct, boost_kpa))
         shares = self.pull.shares(ethanol_pct, boost_kpa)
         tail = (1 - self.rule.interval) / 2
         low, middle, high = np.quantile(shares, [tail, 0.5, 1 - tail], axis=0)
         figures = {"share_pct": middle, "share_low_pct": low, "share_high_pct": high}
         columns = {name: 100 * value for name, value in figures.items()}
         columns |= {name.replace("share", "duty"): self.pull.duty_pct(value) for name, value in figures.items()}
-        made = asked.select("band_rpm", "boost_kpa").with_columns(
+        made = self.pull.bands.select("band_rpm").with_columns(
+            pl.Series("boost_kpa", self.pull.boost_kpa(boost_kpa)),
             pl.Series("demand", demand),
             *(pl.lit(None).alias(name) if none else pl.Series(name, value) for name, value in columns.items()),
             pl.Series("cars_driven", self.seen.cars_at_demand(demand)),
@@ -201,9 +201,9 @@ class Asker:
 
     def why_none(self, ethanol_pct: float, boost_kpa: float) -> str:
         """Why there is no figure at this blend and boost; "" where there is one."""
-        demand = np.exp(self.pull.conditions(ethanol_pct, boost_kpa)["ln_demand"].to_numpy())
         if abs(self.seen.ethanol_beyond(ethanol_pct)) > self.rule.ethanol_margin_points:
             return "ethanol_not_driven"
+        demand = np.exp(self.pull.ln_demand(ethanol_pct, boost_kpa))
         far = np.abs(self.seen.demand_beyond(demand)).max() > self.rule.demand_margin_pct
         return "demand_not_driven" if far else ""
 
@@ -297,7 +297,7 @@ def _rests_on(asker: Asker, rows: pl.DataFrame) -> dict[str, Any]:
         "pulls": rows.select("log", "pull").n_unique(),
         "first_log": str(rows["date"].min()),
         "last_log": str(rows["date"].max()),
-        "usual_ethanol_pct": round(float(pull.bands["ethanol_pct"].to_numpy().mean()), 1),
+        "usual_ethanol_pct": round(pull.usual_ethanol_pct, 1),
         "usual_boost_kpa": round(pull.usual_boost_kpa, 1),
         "port_injection": bool(pull.bands["port_injection"][0]),
         "ethanol_logged_share": round(float(rows["ethanol_logged"].to_numpy().mean()), 3),
@@ -319,15 +319,14 @@ def _rests_on(asker: Asker, rows: pl.DataFrame) -> dict[str, Any]:
 
 def _rail(pull: LaterPull, rows: pl.DataFrame) -> dict[str, Any]:
     """How often it is logged; what 100 bar more go with in volume, 95 % interval; the usual pressure's part."""
-    at = pull.fleet.design.names.index("rail")
+    at = pull.names.index("rail")
     slope = float(pull.learned.expectation.coefficients[at])
     half = float(t.ppf(0.975, pull.degrees)) * float(np.sqrt(pull.learned.expectation.covariance[at, at]))
-    rail = pull.bands["rail_100bar"]
-    beside = float(rail.to_numpy().mean()) - float(np.median(pull.fleet.frame["rail_100bar"].to_numpy()))
+    beside = float(pull.X[:, at].mean())  # the column is centred at the fleet's median
     logged = float(rows["rail_logged"].to_numpy().mean())
     return {
         "rail_logged_share": round(logged, 3),
-        "rail_bar": round(100 * float(rail.to_numpy().mean()), 1) if logged else None,
+        "rail_bar": round(100 * float(pull.bands["rail_100bar"].to_numpy().mean()), 1) if logged else None,
         "rail_100bar_pct": _pct(slope),
         "rail_100bar_low_pct": _pct(slope - half),
         "rail_100bar_high_pct": _pct(slope + half),

@@ -64,16 +64,43 @@ class Belief:
 
 
 @dataclass(frozen=True)
+class Draws:
+    """Chance of the simulated pulls, the same for every blend and boost: a limit is then where the bound bends.
+
+    normal: (draws, bands). law, label: (draws,) normal. heavy: (draws,) from normal to Student's t. pick: (draws,)
+    which belief holds, 0..1. top: (draws,) where an unseen ceiling lies, 0..1.
+    """
+
+    normal: Array
+    law: Array
+    label: Array
+    heavy: Array
+    pick: Array
+    top: Array
+
+
+def drawn(bands: int, degrees: float, rule: LaterRule) -> Draws:
+    """degrees: of freedom of the variances."""
+    rng, n = np.random.default_rng(rule.seed), rule.draws
+    heavy = np.sqrt(degrees / rng.chisquare(degrees, n))
+    return Draws(
+        rng.normal(size=(n, bands)), rng.normal(size=n), rng.normal(size=n), heavy, rng.random(n), rng.random(n)
+    )
+
+
+@dataclass(frozen=True)
 class LaterPull:
     """Everything that does not depend on blend and boost. bands: one row a band, typical conditions and setup.
 
-    law_lean: (bands,) one standard deviation of the duty law. [ln share]  ceiling_low_pct: equal to ceiling_pct where
-    the ceiling was seen. noise: (bands, bands) of logs, pulls, cells and of weather and mixture from pull to pull.
+    X: (bands, columns) of the expectation at the usual blend and boost, columns as in names. law_lean: (bands,) one
+    standard deviation of the duty law. [ln share]  ceiling_low_pct: equal to ceiling_pct where the ceiling was seen.
+    noise: (bands, bands) of logs, pulls, cells and of weather and mixture from pull to pull.
     """
 
-    fleet: Fleet
     learned: Learned
     bands: pl.DataFrame
+    X: Array
+    names: tuple[str, ...]
     beliefs: tuple[Belief, ...]
     noise: Array
     law_lean: Array
@@ -81,49 +108,46 @@ class LaterPull:
     ceiling_low_pct: float
     ceiling_pct: float
     degrees: float
-    rule: LaterRule
+    draws: Draws
 
     @property
     def usual_boost_kpa(self) -> float:
         """The highest over the rev range. [kPa gauge]"""
         return float(self.bands["boost_kpa"].to_numpy().max())
 
-    def conditions(self, ethanol_pct: float, boost_kpa: float) -> pl.DataFrame:
-        """The bands at another blend and boost, with ln_demand, as `design` reads them.
+    @property
+    def usual_ethanol_pct(self) -> float:
+        return float(self.bands["ethanol_pct"].to_numpy().mean())
 
-        boost_kpa: the highest of the pull; over the rev range it keeps the usual curve's shape. [kPa gauge]
-        """
-        scale = boost_kpa / self.usual_boost_kpa if self.usual_boost_kpa > 0 else 1.0
-        ln_factor = float(np.log(fuel_factor(ethanol_pct)))
-        asked = self.bands.with_columns(
-            boost_kpa=pl.col("boost_kpa") * scale, ln_fuel_factor=pl.lit(ln_factor), ethanol_pct=pl.lit(ethanol_pct)
-        )
-        pressure = (pl.col("ambient_kpa") + pl.col("boost_kpa")) / REFERENCE_PRESSURE_KPA
-        return asked.with_columns(ln_demand=pressure.log() + pl.col("ln_mix") + ln_factor)
+    def boost_kpa(self, highest_kpa: float) -> Array:
+        """The boost of a pull over the bands: the usual curve's shape at another height. (bands,) [kPa gauge]"""
+        scale = highest_kpa / self.usual_boost_kpa if self.usual_boost_kpa > 0 else 1.0
+        return np.asarray(self.bands["boost_kpa"].to_numpy() * scale)
+
+    def ln_demand(self, ethanol_pct: float, boost_kpa: float) -> Array:
+        """ln of fuel volume a cycle at a blend and a pull's highest boost. (bands,)"""
+        pressure = (self.bands["ambient_kpa"].to_numpy() + self.boost_kpa(boost_kpa)) / REFERENCE_PRESSURE_KPA
+        return np.asarray(np.log(pressure) + self.bands["ln_mix"].to_numpy() + np.log(fuel_factor(ethanol_pct)))
 
     def shares(self, ethanol_pct: float, boost_kpa: float, *, label_only: bool = False) -> Array:
         """Simulated pulls: share of what the pump gives at its ceiling that each band asks for. (draws, bands)
 
         May exceed 1: what is asked for, not what is delivered. label_only: the blend is what a label says.
         """
-        rng = np.random.default_rng(self.rule.seed)  # the same draws for every blend: a limit is then where it bends
-        n, count = self.rule.draws, self.bands.height
-        normal, law, label = rng.normal(size=(n, count)), rng.normal(size=n), rng.normal(size=n)
-        heavy = np.sqrt(self.degrees / rng.chisquare(self.degrees, n))
-        pick, top = rng.random(n), rng.uniform(self.ceiling_low_pct, self.ceiling_pct, n)
-        asked = self.conditions(ethanol_pct, boost_kpa)
-        X = design(asked, like=self.fleet.frame).X[:]
-        ln_share = np.empty((n, count))
+        draws, ln_demand = self.draws, self.ln_demand(ethanol_pct, boost_kpa)
+        X = self.asked(ethanol_pct, ln_demand)
+        ln_share = np.empty(draws.normal.shape)
         edges = np.cumsum([0.0, *(belief.weight for belief in self.beliefs)])
         for belief, low, high in zip(self.beliefs, edges[:-1], edges[1:], strict=True):
             mean, covariance = self._of(belief, X)
-            drawn = (pick >= low) & (pick < high)
-            root = np.linalg.cholesky(covariance + 1e-12 * np.eye(count))
-            ln_share[drawn] = mean + (normal[drawn] @ root.T) * heavy[drawn, None]
-        ln_share += asked["ln_demand"].to_numpy() + np.outer(law, self.law_lean)
+            held = (draws.pick >= low) & (draws.pick < high)
+            root = np.linalg.cholesky(covariance + 1e-12 * np.eye(len(mean)))
+            ln_share[held] = mean + (draws.normal[held] @ root.T) * draws.heavy[held, None]
+        ln_share += ln_demand + np.outer(draws.law, self.law_lean)
         if label_only:
             points = label_sd_points(ethanol_pct)
-            ln_share += (label * points * float(fuel_factor_slope(ethanol_pct)))[:, None]
+            ln_share += (draws.label * points * float(fuel_factor_slope(ethanol_pct)))[:, None]
+        top = self.ceiling_low_pct + draws.top * (self.ceiling_pct - self.ceiling_low_pct)
         return np.asarray(np.exp(ln_share) / delivered_share(top, self.round_share)[:, None])
 
     def duty_pct(self, share: Array) -> Array:
@@ -131,6 +155,13 @@ class LaterPull:
         middle = (self.ceiling_low_pct + self.ceiling_pct) / 2.0
         full = delivered_share(middle, self.round_share)
         return np.minimum(duty_for_share(np.asarray(share) * full, self.round_share), self.ceiling_pct)
+
+    def asked(self, ethanol_pct: float, ln_demand: Array) -> Array:
+        """X at another blend and its ln_demand: only the columns of demand and fuel move. (bands, columns)"""
+        X = self.X.copy()
+        X[:, self.names.index("demand")] += ln_demand - self.ln_demand(self.usual_ethanol_pct, self.usual_boost_kpa)
+        X[:, self.names.index("fuel")] += np.log(fuel_factor(ethanol_pct) / fuel_factor(self.usual_ethanol_pct))
+        return X
 
     def _of(self, belief: Belief, X: Array) -> tuple[Array, Array]:
         """Mean and covariance over the bands of ln(volume / demand) of one later pull."""
@@ -199,12 +230,17 @@ def later_pull(
     z = scaled_speed(bands["band_rpm"].to_numpy() + 125.0)
     unit = whose.unit
     prepared = LaterPull(
-        fleet=fleet, learned=learned, bands=bands,
+        learned=learned, bands=bands, X=np.empty(0), names=fleet.design.names,
         beliefs=_new_car(learned, z) if unit is None else _own_car(fleet, learned, z, unit, rule),
         noise=_noise(learned, bands, every, whose, rule), law_lean=np.zeros(bands.height),
-        round_share=float(learned.law.values[family]), ceiling_low_pct=low, ceiling_pct=top, degrees=degrees, rule=rule,
+        round_share=float(learned.law.values[family]), ceiling_low_pct=low, ceiling_pct=top, degrees=degrees,
+        draws=drawn(bands.height, degrees, rule),
     )  # fmt: skip
-    return _with_law(prepared, family)
+    usual = bands.with_columns(
+        ln_demand=pl.Series(prepared.ln_demand(prepared.usual_ethanol_pct, prepared.usual_boost_kpa)),
+        ln_fuel_factor=pl.lit(float(np.log(fuel_factor(prepared.usual_ethanol_pct)))),
+    )
+    return _with_law(replace(prepared, X=design(usual, like=fleet.frame).X[:]), family)
 
 
 def _new_car(learned: Learned, z: Array) -> tuple[Belief, ...]:
@@ -266,8 +302,7 @@ def scatter_variance(rows: pl.DataFrame, column: str, group: str, rule: LaterRul
 def _with_law(pull: LaterPull, family: int) -> LaterPull:
     """With what the duty law's interval leaves open: the bands are anchored at the duty that is usual now."""
     law = pull.learned.law
-    now = pull.bands["ethanol_pct"].to_numpy().mean()
-    usual = np.median(pull.shares(float(now), pull.usual_boost_kpa), axis=0)
+    usual = np.median(pull.shares(pull.usual_ethanol_pct, pull.usual_boost_kpa), axis=0)
     duty = np.maximum(pull.duty_pct(np.minimum(usual, 1.0)), 1.0)
     low, high = (
         np.log(delivered_share(duty, w) / delivered_share(pull.ceiling_pct, w))

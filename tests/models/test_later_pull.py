@@ -8,7 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.design_matrix import car_basis
+from models.demand import fuel_factor
+from models.design_matrix import car_basis, design
 from models.fleet import Material, gather, window
 from models.judgement import freedom
 from models.later_pull import (
@@ -85,7 +86,7 @@ def test_where_all_cars_are_alike_the_truth_comes_back(round_share: float) -> No
 def test_the_demand_of_a_blend_is_that_of_the_reference_table() -> None:
     """E40 1.1616 and E10 1.0360 of gasoline's volume, worked out outside this project from 14.7, 9.0, 745, 793.7."""
     pull = known(3, 1.0, Spread(), 0.15).of_setup(next(iter(known(3, 1.0, Spread(), 0.15).later.setups.values())))
-    strong, weak = (pull.conditions(ethanol, 120.0)["ln_demand"].to_numpy() for ethanol in (40.0, 10.0))
+    strong, weak = (pull.ln_demand(ethanol, 120.0) for ethanol in (40.0, 10.0))
     np.testing.assert_allclose(np.exp(strong - weak), 1.1616 / 1.0360, rtol=1e-4)
 
 
@@ -93,11 +94,22 @@ def test_boost_is_gauge_and_keeps_the_shape_of_the_usual_curve() -> None:
     fleet = known(3, 1.0, Spread(), 0.15)
     label = next(iter(fleet.later.logged))
     pull = fleet.of_car(label)
-    usual, half = (pull.conditions(10.0, pull.usual_boost_kpa * share) for share in (1.0, 0.5))
-    np.testing.assert_allclose(half["boost_kpa"], usual["boost_kpa"] / 2)
-    ratio = np.exp(usual["ln_demand"].to_numpy() - half["ln_demand"].to_numpy())
-    boost = usual["boost_kpa"].to_numpy()
+    boost = pull.bands["boost_kpa"].to_numpy()
+    np.testing.assert_allclose(pull.boost_kpa(boost.max() / 2), boost / 2)
+    ratio = np.exp(pull.ln_demand(10.0, boost.max()) - pull.ln_demand(10.0, boost.max() / 2))
     np.testing.assert_allclose(ratio, (101.325 + boost) / (101.325 + boost / 2), rtol=1e-9)
+
+
+def test_the_expectations_columns_at_another_blend_are_those_of_the_design() -> None:
+    """The design made anew for the asked conditions, instead of the usual one moved along."""
+    fleet = known(3, 1.0, Spread(), 0.15)
+    pull = fleet.of_car(next(iter(fleet.later.logged)))
+    assert fleet.material.fleet is not None
+    asked = pull.bands.with_columns(
+        ln_demand=pl.Series(pull.ln_demand(33.0, 90.0)), ln_fuel_factor=pl.lit(float(np.log(fuel_factor(33.0))))
+    )
+    anew = design(asked, like=fleet.material.fleet.frame).X[:]
+    np.testing.assert_allclose(pull.asked(33.0, pull.ln_demand(33.0, 90.0)), anew, atol=1e-12)
 
 
 def test_a_cars_own_curve_is_the_posterior_in_information_form() -> None:
