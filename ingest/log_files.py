@@ -1,8 +1,10 @@
 """The files under a folder of logs: which are new or changed, and what a share of them becomes."""
 
 import os
+import stat
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path, PurePosixPath
@@ -18,14 +20,21 @@ from ingest.reading import Reading, refusal
 from ingest.roster import Places
 from ingest.seen_files import Seen
 from ingest.store import write_tables
-from ingest.unpack import UnpackError, unpack
+from ingest.unpack import UNPACKED_MAX_BYTES, UnpackError, unpack
 
 BATCH_LOGS = 200
 AHEAD_LOGS, AHEAD_BYTES = 16, 4_000_000  # so many are read together
 BATCH_BYTES = 64_000_000  # of unpacked text
-_NOT_OPENED = ("unreadable", "archive_broken", "archive_too_large", "archive_without_log")
+_NOT_OPENED = (
+    "unreadable", "folder_unreadable", "link_out", "file_too_large", "archive_broken", "archive_too_large",
+    "archive_without_log",
+)  # fmt: skip
 CAR_MARK = "//"  # between the place of a file of several cars and the car; no path holds it
-_TRIED_AGAIN = ("unreadable", "mdf4_not_installed")  # by the next run: what stands in the way is not in the file
+_TRIED_AGAIN = (
+    "unreadable",
+    "folder_unreadable",
+    "mdf4_not_installed",
+)  # by the next run: what stands in the way is not in the file
 
 
 @dataclass(frozen=True)
@@ -91,16 +100,19 @@ def files_under(logs: Path, leave_out: Sequence[Path]) -> list[LogFile]:
     def is_out(path: Path) -> bool:
         return path.name.startswith(".") or (path.name in names_out and path.resolve() in out)
 
-    found = []
-    for folder, names, files in os.walk(logs):
+    found: list[LogFile] = []
+    closed: list[Path] = []  # folders that cannot be read, told by trying to
+    for folder, names, files in os.walk(logs, onerror=lambda error: closed.append(Path(error.filename))):
         here = Path(folder)
         names[:] = [name for name in names if not is_out(here / name)]
-        for name in files:
-            path = here / name
-            if not is_out(path) and path.is_file():
+        links = [here / name for name in names if (here / name).is_symlink()]
+        for path in [*(here / name for name in files if not is_out(here / name)), *links, *closed]:
+            with suppress(FileNotFoundError):  # it has vanished, or is a link to nothing
                 state = path.stat()
-                place = path.relative_to(logs).as_posix()
-                found.append(LogFile(path, place, state.st_size, state.st_mtime_ns))
+                if path in links or path in closed or stat.S_ISREG(state.st_mode):
+                    place = path.relative_to(logs).as_posix()
+                    found.append(LogFile(path, place, state.st_size, state.st_mtime_ns))
+        closed.clear()
     return sorted(found, key=lambda file: file.place)
 
 
@@ -152,6 +164,7 @@ def _logs_in(file: LogFile, setting: Setting) -> Iterator[_Found]:
     """Each log of a file; an archive has several, and so has a file whose column names the cars."""
     content = b""
     try:
+        _may_be_read(file)
         content = file.path.read_bytes()
         for place, member in unpack(file.place, content):
             if not setting.car_column:
@@ -165,6 +178,17 @@ def _logs_in(file: LogFile, setting: Setting) -> Iterator[_Found]:
         yield file.place, content, refusal(error.finding)
     except OSError as error:
         yield file.place, content, refusal(Finding("unreadable", detail=error.strerror or ""))
+
+
+def _may_be_read(file: LogFile) -> None:
+    """Raise UnpackError where a file must not be opened: it is reached by a link out of the logs, or is huge."""
+    logs = file.path.parents[file.place.count("/")]
+    if file.path.is_symlink() and (file.path.is_dir() or not file.path.resolve().is_relative_to(logs.resolve())):
+        raise UnpackError(Finding("link_out"))
+    if file.path.is_dir():
+        raise UnpackError(Finding("folder_unreadable"))
+    if file.size > UNPACKED_MAX_BYTES:
+        raise UnpackError(Finding("file_too_large", detail=f"{file.size / 1e9:.1f} GB"))
 
 
 def _with_gone(file: LogFile, found: Iterator[_Found]) -> Iterator[_Found]:
@@ -205,6 +229,7 @@ class _Batch:
         self._kept_seen: list[Seen] = []
         self._bytes = 0
         self._passed_over = 0
+        self._unread: dict[str, str] = {}  # source -> why; these keep what was read of them earlier
 
     @property
     def is_full(self) -> bool:
@@ -215,6 +240,10 @@ class _Batch:
         label = setting.label_of(place)
         if label in setting.forgotten:
             self._passed_over += 1
+            return
+        if file.known and reading and reading.refused == "unreadable":
+            words = " ".join(map(in_words, reading.findings))
+            self._unread[setting.key.source(place)] = f"{printable(place)}: {words} What was read earlier is kept."
             return
         log = setting.key.log(label or "", content)
         seen = Seen(file.place, place, file.size, file.mtime_ns, log, label or "", setting.reading, "")
@@ -250,14 +279,14 @@ class _Batch:
     def made(self, segment: str) -> Made:
         self._read_waiting()
         if not self._logs:
-            return Made("", None, self._kept_seen, {}, {}, Counter(), len(self._kept_seen), self._passed_over)
+            return Made("", None, self._kept_seen, {}, self._unread, Counter(), len(self._kept_seen), self._passed_over)
         setting = self._setting
         tables = one_batch(self._logs, setting.plausible, setting.today)
         write_tables(
             setting.segments / segment,
             {"samples": tables.samples, "pulls": tables.pulls, "cells": tables.cells},
         )
-        problems, findings = {}, Counter[str]()
+        problems, findings = dict(self._unread), Counter[str]()
         for log, seen, own in zip(self._logs, self._seen, tables.findings, strict=True):
             findings.update({finding.code for finding in own})
             refused = [in_words(finding) for finding in own if effect(finding) == "refuse"]

@@ -157,6 +157,7 @@ class _Run:
         self.counts["passed_over"] += made.passed_over
         if made.ledger is None:
             self.seen.add(made.seen)
+            self.problems += made.problems.values()
             return
         segment = self.home.path / "segments" / made.segment
         ledger, problems = self._without_twice(segment, made)

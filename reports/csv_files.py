@@ -4,6 +4,7 @@ from pathlib import Path
 
 import polars as pl
 
+from ingest.formula_guard import csv_text
 from models.schemas import BASELINES, CARS, CHANGES, Study
 
 
@@ -25,4 +26,4 @@ def write_whole(path: Path, text: str) -> None:
 
 
 def _text(frame: pl.DataFrame) -> str:
-    return frame.with_columns(pl.col(pl.Float64).round(4)).write_csv()
+    return csv_text(frame.with_columns(pl.col(pl.Float64).round(4)))
