@@ -47,7 +47,7 @@ def read_clocks(
         return {**first, **_owning(named, by_name)}
     read = {column: clocks.get(column) or _clock(column, table, units[column]) for column in plain_clocks(names, units)}
     plain = {column: clock for column, clock in read.items() if clock and is_rising(clock.seconds)}
-    owning = _owning(plain, in_turns(list(plain), len(names)))
+    owning = _owning(plain, in_turns(list(read), len(names))) if len(plain) > 1 else {}
     unnamed = may_be_clocks(names, units) - claims.columns if owning else ()
     for column in sorted(unnamed):
         owning = _without_unnamed(owning, column, table, units)
@@ -57,11 +57,16 @@ def read_clocks(
 def _without_unnamed(
     clocks: Mapping[int, Clock], column: int, table: Table, units: tuple[str, ...]
 ) -> dict[int, Clock]:
-    """The clocks, less the channels that another one, whose name was lost, stands before or behind."""
+    """The clocks, less the channels that another one, whose name was lost, stands before or behind.
+
+    It runs as theirs does, or stands where one would stand: between two columns where others have one.
+    """
+    in_pairs = sum(len(clock.of) == 1 for clock in clocks.values()) > len(clocks) / 2
     told = dict(clocks)
     for place, clock in clocks.items():
         unnamed = _clock(column, table, units[place]) if column in clock.of else None
-        if unnamed and runs_beside(unnamed.seconds, clock.seconds):
+        is_between = in_pairs and sorted(clock.of)[1:-1] == [column]
+        if is_between or (unnamed and runs_beside(unnamed.seconds, clock.seconds)):
             theirs = {c for c in clock.of if (c >= column if place < column else c <= column)}
             told[place] = replace(clock, of=clock.of - theirs)
     return told
@@ -81,7 +86,8 @@ def _owning(clocks: Mapping[int, Clock], owned: Mapping[int, frozenset[int]]) ->
 
 def align(fits: Mapping[str, Fit], clocks: Mapping[int, Clock], table: Table) -> Aligned:
     """`fits` on the duty's clock. pump_duty_pct must be among them, and `clocks` must not be empty."""
-    start = min(float(np.nanmin(clock.seconds)) for clock in clocks.values())
+    first = _first if len(clocks) > 1 else np.nanmin
+    start = min(float(first(clock.seconds)) for clock in clocks.values())
     seconds = {column: clock.seconds - start for column, clock in clocks.items()}
     duty = fits["pump_duty_pct"]
     own = seconds[_clock_of(duty.candidate.column, clocks)]
@@ -111,6 +117,11 @@ def align(fits: Mapping[str, Fit], clocks: Mapping[int, Clock], table: Table) ->
         Finding(code, row=int(table.row[np.argmax(first[code])]), rows=count) for code, count in dropped.items()
     ]
     return Aligned(table.row[kept], own[kept], channels, dropped, tuple(findings))
+
+
+def _first(seconds: Values) -> float:
+    """The first time that is known; a later one that is damaged may be less."""
+    return float(seconds[np.argmax(np.isfinite(seconds))])
 
 
 def without_clock(fits: Mapping[str, Fit], clocks: Mapping[int, Clock]) -> list[str]:

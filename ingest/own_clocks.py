@@ -27,6 +27,7 @@ _TIME = frozenset(
     }
 )
 _RISING_SHARE = 0.99  # of a clock's steps; a restart may set it back once
+_MANY = 10  # steps, of which one may go back in a short clock too: a damaged cell, say
 _SPARE_SHARE = 0.1  # of a clock's length: by so much another channel's may begin earlier or end later
 
 
@@ -124,4 +125,5 @@ def runs_beside(seconds: Values, clock: Values) -> bool:
 def is_rising(seconds: Values) -> bool:
     """Whether a column that is called time goes up as a clock does."""
     steps = np.diff(seconds[np.isfinite(seconds)])
-    return bool(steps.size) and bool((steps >= 0).mean() >= _RISING_SHARE)
+    back = np.count_nonzero(steps < 0)
+    return bool(steps.size) and bool(back <= (1.0 - _RISING_SHARE) * steps.size or (back == 1 and steps.size >= _MANY))

@@ -145,11 +145,12 @@ def test_a_clock_that_lost_its_name_is_not_replaced_by_its_neighbour(order: str,
     battery = [("Time", TIMES["iat"]), ("Battery voltage [V]", 12.0 + TIMES["iat"] / 10)]
     columns += battery if order == "before" else battery[::-1]
     clock = [name for name, _ in columns].index("IAT [degC]") + (-1 if order == "before" else 1)
-    columns[clock] = (lost, columns[clock][1])
-    reading = read_log("2026-07-31.csv", as_text(columns))
-    assert reading.refused == "", reading.findings
-    assert "intake_air_c" not in reading.frame.columns
-    assert ("channel_without_clock", "intake_air_c") in [(f.code, f.channel) for f in reading.findings]
+    for values in (columns[clock][1], np.zeros(len(columns[clock][1]))):
+        columns[clock] = (lost, values)
+        reading = read_log("2026-07-31.csv", as_text(columns))
+        assert reading.refused == "", reading.findings
+        assert "intake_air_c" not in reading.frame.columns
+        assert ("channel_without_clock", "intake_air_c") in [(f.code, f.channel) for f in reading.findings]
 
 
 @pytest.mark.parametrize("order", ["before", "behind"])
@@ -188,3 +189,16 @@ def test_what_names_and_places_tell() -> None:
     assert plain_clocks(("Time", "Time.1", "T1", "RPM time"), ("s", "s", "degC", "s")) == (0, 1)
     assert in_turns([0], 3) == {}
     assert in_turns([0, 3], 4) == {}, "a clock without a channel"
+
+
+@pytest.mark.parametrize("order", ["before", "behind"])
+def test_one_damaged_time_costs_a_channel_nothing_but_that_sample(order: str) -> None:
+    columns = laid_out(CLOCKS["the same name"], order)
+    clock = [name for name, _ in columns].index("IAT [degC]") + (-1 if order == "before" else 1)
+    times = columns[clock][1].copy()
+    times[9] = -5.0
+    columns[clock] = (columns[clock][0], times)
+    frame = read_log("2026-07-31.csv", as_text(columns)).frame
+    assert frame["time_s"].to_list() == pytest.approx(TIMES["duty"].tolist(), abs=1e-4)
+    others = frame.filter(~pl.col("time_s").is_between(9.5, 10.5) & (pl.col("time_s") > 0.5))
+    assert others["intake_air_c"].to_list() == [30.0 + np.floor(t - 0.5 + 1e-9) for t in others["time_s"]]
