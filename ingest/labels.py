@@ -69,6 +69,10 @@ class Key:
         """Tells this key from another, and nothing else of it. [16 hexadecimal digits]"""
         return self._of("check", b"")[:8].hex()
 
+    def club(self) -> str:
+        """What the club is called in what it gives to others: as a label, and no car's."""
+        return self.label("\0club")
+
     def _of(self, kind: str, message: bytes) -> bytes:
         return keyed_digest(self.secret, kind.encode() + b"\0" + message)
 

@@ -95,6 +95,34 @@ CELLS: Schema = {
     "dropout_samples": pl.Int32,
 }
 
+# in the place of boost hardware or calibration where setups were merged, so that enough cars share one
+VARIOUS = "various"
+
+# one row a full-load pull of a car and band of engine speed, as a club gives it to others: rounded, and without days
+CONTRIBUTION: Schema = {
+    "club": pl.String,  # who gives it, a label; the same in all of a club's files
+    "quarter": pl.String,
+    "engine": pl.String,
+    "pump": pl.String,
+    "boost_hardware": pl.String,
+    "calibration": pl.String,
+    "port_injection": pl.Boolean,
+    "car": pl.String,  # a label of this file alone
+    "log": pl.Int32,  # counted from 1 within the car, in no order
+    "pull": pl.Int32,  # counted from 1 within the log
+    "band_rpm": pl.Int32,
+    "duty_pct": pl.Float64,
+    "saturated": pl.Boolean,  # duty at the highest value that its calibration commands
+    "manifold_pressure_kpa": pl.Float64,  # absolute
+    "pressure_log_sd": pl.Float64,
+    "barometer_assumed": pl.Boolean,
+    "intake_air_c": pl.Float64,
+    "lambda_ratio": pl.Float64,
+    "ethanol_pct": pl.Float64,
+    "ethanol_measured": pl.Boolean,  # false: the roster's, a label
+    "rail_pressure_bar": pl.Float64,
+}
+
 FINDING = pl.Struct({"code": pl.String, "channel": pl.String, "row": pl.Int64, "rows": pl.Int64})
 DROPPED = pl.Struct({"reason": pl.String, "rows": pl.Int64})
 

@@ -31,6 +31,7 @@ TABLES = {
     "cells": ingest_schemas.CELLS,
     "ledger": ingest_schemas.LEDGER,
     "roster": ingest_schemas.ROSTER,
+    "contribution": ingest_schemas.CONTRIBUTION,
     "cars": model_schemas.CARS,
     "changes": model_schemas.CHANGES,
     "baselines": model_schemas.BASELINES,
