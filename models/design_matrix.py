@@ -107,11 +107,20 @@ class CellArrays:
         y = np.log(delivered_share(self.duty_pct, round_share[self.family])) - self.ln_demand
         return np.bincount(self.row, y, rows) / np.bincount(self.row, minlength=rows)
 
-    def log_jacobian(self, round_share: Array, rows: int) -> Array:
-        """Mean over a row's pulls of ln(dy/dd), for the likelihood of the duty law. (rows,)"""
-        w = round_share[self.family]
-        steep = np.log(delivered_slope(self.duty_pct, w) / delivered_share(self.duty_pct, w))
-        return np.bincount(self.row, steep, rows) / np.bincount(self.row, minlength=rows)
+    def profiles(self, grid: Array, rows: int) -> tuple[Array, Array]:
+        """`volume` where all families have each round share of the grid, and its ln-Jacobian: the mean over a row's
+        pulls of ln(dy/dd), for the likelihood of the duty law. (rows, grid) each
+        """
+        # both laws are mixtures of their two ends
+        shares = [delivered_share(self.duty_pct, w) for w in (0.0, 1.0)]
+        slopes = [delivered_slope(self.duty_pct, w) for w in (0.0, 1.0)]
+        volumes, jacobians = np.empty((rows, len(grid))), np.empty((rows, len(grid)))
+        count, demand = np.bincount(self.row, minlength=rows), np.bincount(self.row, self.ln_demand, rows)
+        for at, w in enumerate(grid):
+            ln_share = np.bincount(self.row, np.log((1.0 - w) * shares[0] + w * shares[1]), rows)
+            ln_slope = np.bincount(self.row, np.log((1.0 - w) * slopes[0] + w * slopes[1]), rows)
+            volumes[:, at], jacobians[:, at] = (ln_share - demand) / count, (ln_slope - ln_share) / count
+        return volumes, jacobians
 
 
 @dataclass(frozen=True)

@@ -1,15 +1,15 @@
 """How far logs, pulls and cells stray within a car, learned from the residuals of a fleet."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import astuple, replace
+from dataclasses import astuple, dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from models.design_matrix import Rows, car_basis
-from models.log_sums import add_up, apart, common_covariance, log_batches
-from models.variances import Noise, within
+from models.log_sums import add_up, apart, common_covariance, log_batches, patterns, roots
+from models.variances import Noise
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -31,7 +31,7 @@ def learn_noise(
     (a factor of two) yields to a few dozen logs.
     """
     chosen = np.asarray(units, dtype=np.int64)
-    batches = [(unit, index, _columns(rows, index, residual)) for unit, index in log_batches(rows, chosen)]
+    batches = [batch_of(rows, unit, index, residual) for unit, index in log_batches(rows, chosen)]
     K, centre = common_covariance(spread), np.log(astuple(around)[:3])
 
     def loss(theta: Array) -> float:
@@ -43,23 +43,35 @@ def learn_noise(
     return _from(best, around)
 
 
-def _columns(rows: Rows, index: Ints, residual: Array) -> Array:
-    spell = [rows.ethanol_sd[index], rows.unlogged_sd[index], residual[index]]
-    return np.concatenate([car_basis(rows.z[index]), np.stack(spell, axis=-1)], axis=-1)
+@dataclass(frozen=True)
+class Batch:
+    """Logs of one length. unit: (logs,). pattern, which: of `patterns`. columns: (logs, length, 6) level, tilt, bow,
+    ethanol, unlogged and residual.
+    """
+
+    unit: Ints
+    pattern: Ints
+    which: Ints
+    columns: Array
 
 
-def log_likelihoods(rows: Rows, batches: list[tuple[Ints, Ints, Array]], K: Array, noise: Noise) -> Array:
+def batch_of(rows: Rows, unit: Ints, index: Ints, residual: Array) -> Batch:
+    spell = np.stack([rows.ethanol_sd[index], rows.unlogged_sd[index], residual[index]], axis=-1)
+    return Batch(unit, *patterns(rows, index), np.concatenate([car_basis(rows.z[index]), spell], axis=-1))
+
+
+def log_likelihoods(rows: Rows, batches: list[Batch], K: Array, noise: Noise) -> Array:
     """Of each spell's normal residuals, constants left out; 0 for spells without a batch. (units,)
 
-    batches: as `log_batches`, each with its rows' level, tilt, bow, ethanol, unlogged and residual.
     K: (5, 5) covariance of what is common to a spell.
     """
     sums, ln_det = np.zeros((rows.units, 6, 6)), np.zeros(rows.units)
-    for unit, index, columns in batches:
-        lower = np.linalg.cholesky(within(rows, index, noise))
-        white = np.linalg.solve(lower, columns)
-        add_up(unit, white.swapaxes(-1, -2) @ white, sums)
-        add_up(unit, 2.0 * np.log(np.diagonal(lower, axis1=-2, axis2=-1)).sum(axis=-1), ln_det)
+    for batch in batches:
+        root = roots(rows, batch.pattern, noise)
+        white = root[batch.which] @ batch.columns
+        add_up(batch.unit, white.swapaxes(-1, -2) @ white, sums)
+        ln_root = np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum(axis=-1)
+        add_up(batch.unit, -2.0 * ln_root[batch.which], ln_det)
     common = np.arange(5)
     ln_det += np.linalg.slogdet(np.eye(5) + K @ sums[:, :5, :5])[1]
     return np.asarray(-0.5 * (apart(sums, np.array([5]), common, K)[:, 0, 0] + ln_det))

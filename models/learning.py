@@ -15,7 +15,7 @@ from models.excess import FourNumbers, SpreadPrior, healthy_spread, shrink
 from models.expected_duty import Expectation, fit, profile_round_share
 from models.learned_noise import learn_noise
 from models.left_out import foretold, four_numbers, left_out
-from models.log_sums import LogSums, log_sums
+from models.log_sums import LogSums, log_sums, refresh
 from models.variances import Noise
 
 Array = NDArray[np.float64]
@@ -100,13 +100,15 @@ def learn(fleet: Fleet, rule: LearningRule = LearningRule(), prior: SpreadPrior 
     noise, spread, weights, healthy = Noise(), prior.covariance, np.ones(units), np.ones(units)
     prior_sd, rows = fleet.design.prior_sd, fleet.rows
     judged: Judged | None = None
+    last: tuple[LogSums, Rows, Array, Noise] | None = None
     for number in range(rule.rounds):
         if number in rule.law_rounds:
             law = learn_law(fleet, law, noise, spread, weights, prior_sd, rule)
         y = fleet.cells.volume(law.values, n)
         if judged is not None:
             y, rows = at_least(y, fleet.rows, judged, spread, noise)
-        sums = log_sums(rows, fleet.design.X, y, noise)
+        sums = sums_again(fleet.design, last, (rows, y, noise))
+        last = (sums, rows, y, noise)
         expectation, A, b = fit(rows, fleet.design, y, noise, spread[:3, :3], weights, prior_sd, sums)
         prior_sd = expectation.prior_sd
         judged = judge(replace(fleet, rows=rows), y, noise, spread, weights, A, b, sums)
@@ -118,6 +120,19 @@ def learn(fleet: Fleet, rule: LearningRule = LearningRule(), prior: SpreadPrior 
             noise = learn_noise(rows, judged.residual, spread[:3, :3], healthy, noise, chosen)
     assert judged is not None  # a rule without rounds is no rule
     return Learned(law, noise, spread, weights, healthy, expectation, judged, y, rows)
+
+
+def sums_again(
+    design: Design, last: tuple[LogSums, Rows, Array, Noise] | None, now: tuple[Rows, Array, Noise]
+) -> LogSums:
+    """The sums of a round; those of the round before with what changed made anew, where the noise stayed."""
+    rows, y, noise = now
+    if last is None or last[3] != noise:
+        return log_sums(rows, design.X, y, noise)
+    sums, old_rows, old_y, _ = last
+    changed = (y != old_y) | (rows.extra_variance != old_rows.extra_variance)
+    refresh(sums, rows, design.X, y, noise, np.flatnonzero(np.logical_or.reduceat(changed, rows.starts[:-1])))
+    return sums
 
 
 def at_least(y: Array, rows: Rows, judged: Judged, spread: Array, noise: Noise) -> tuple[Array, Rows]:
@@ -153,9 +168,7 @@ def learn_law(
         return law
     rows, cells, design = fleet.calm
     n, grid = len(rows.z), np.array(rule.grid)
-    every = [np.full(len(law.family), share) for share in grid]
-    responses = np.column_stack([cells.volume(share, n) for share in every])
-    jacobians = np.column_stack([cells.log_jacobian(share, n) for share in every])
+    responses, jacobians = cells.profiles(grid, n)
     chosen = np.array([int(np.argmin(np.abs(grid - value))) for value in law.values])
     unit_of = {spell: unit for unit, spell in enumerate(fleet.rows.spells.tolist())}
     back = np.array([unit_of[spell] for spell in rows.spells.tolist()])

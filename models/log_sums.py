@@ -90,14 +90,36 @@ def sums_of(
     for unit, index in log_batches(rows, units):
         local, y = columns(index)
         spell = np.stack([rows.ethanol_sd[index], rows.unlogged_sd[index], rows.day[index]], axis=-1)
-        lower = np.linalg.cholesky(within(rows, index, noise))
-        white = np.linalg.solve(lower, np.concatenate([local, spell, y], axis=-1))
+        pattern, which = patterns(rows, index)
+        white = roots(rows, pattern, noise)[which] @ np.concatenate([local, spell, y], axis=-1)
         sums = white.swapaxes(-1, -2) @ white
         add_up(unit, sums, every)
         if some_earlier:
             recent = rows.in_quarter[index[:, 0]]
             add_up(unit[recent], sums[recent], now)
     return LogSums(every, now, width)
+
+
+def patterns(rows: Rows, index: Ints) -> tuple[Ints, Ints]:
+    """Logs that differ in their covariance W: rows of one of each (patterns, length), and each log's (logs,)."""
+    bands = rows.band[index]
+    common = (rows.pulls_of_log[index[:, :1]], rows.pulls[index], rows.barometer_sd[index], rows.extra_variance[index])
+    keys = np.column_stack([bands - bands[:, :1], *common])
+    _, first, which = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    return index[first], which.ravel()
+
+
+def roots(rows: Rows, index: Ints, noise: Noise) -> Array:
+    """L^-1 of each log, where L L' = W. (logs, n, n)"""
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(within(rows, index, noise))))
+
+
+def refresh(sums: LogSums, rows: Rows, X: Columns, y: Array, noise: Noise, units: Ints) -> None:
+    """Make the sums of these spells anew, in place: their y or extra variance has changed."""
+    again = log_sums(rows, X, y, noise, units)
+    sums.every[units] = again.every[units]
+    if sums.now is not sums.every:
+        sums.now[units] = again.now[units]
 
 
 def add_up(number: Ints | NDArray[np.int32], values: Array, totals: Array) -> None:

@@ -39,12 +39,15 @@ def test_a_rows_volume_is_the_mean_of_its_pulls(material: Material, arrays: Flee
 
 
 def test_the_jacobian_is_the_derivative_of_the_volume(arrays: Fleet) -> None:
-    share, n, h = np.full(len(arrays.families), 0.6), len(arrays.rows.z), 1e-4
+    n, h = len(arrays.rows.z), 1e-4
     one_each = np.flatnonzero(arrays.rows.pulls == 1)
     duty = arrays.cells.duty_pct
     steep = np.log(delivered_share(duty + h, 0.6) / delivered_share(duty - h, 0.6)) / (2 * h / 100)
     expected = np.bincount(arrays.cells.row, np.log(steep), n)
-    assert arrays.cells.log_jacobian(share, n)[one_each] == pytest.approx(expected[one_each], rel=1e-6)
+    volumes, jacobians = arrays.cells.profiles(np.array([0.2, 0.6]), n)
+    assert jacobians[one_each, 1] == pytest.approx(expected[one_each], rel=1e-6)
+    share = np.full(len(arrays.families), 0.6)
+    assert volumes[:, 1] == pytest.approx(arrays.cells.volume(share, n), rel=1e-12)
     assert (delivered_slope(duty, 0.6) > 0).all()
 
 

@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from models.design_matrix import car_basis
-from models.learned_noise import learn_noise, log_likelihoods
+from models.learned_noise import batch_of, learn_noise, log_likelihoods
 from models.learning import Fleet
 from models.log_sums import common_covariance, log_batches
 from models.variances import Noise, unmeasured, within
@@ -17,10 +17,7 @@ def test_the_likelihood_is_scipys_up_to_its_constant(arrays: Fleet) -> None:
     n, rng = len(arrays.rows.z), np.random.default_rng(1)
     rows = replace(arrays.rows, ethanol_sd=np.full(n, 0.02), unlogged_sd=rng.uniform(0.0, 0.03, n))
     r = 0.02 * rng.normal(size=n)
-    batches = []
-    for unit, index in log_batches(rows, np.array([0, 3])):
-        spell = np.stack([rows.ethanol_sd[index], rows.unlogged_sd[index], r[index]], axis=-1)
-        batches.append((unit, index, np.concatenate([car_basis(rows.z[index]), spell], axis=-1)))
+    batches = [batch_of(rows, unit, index, r) for unit, index in log_batches(rows, np.array([0, 3]))]
     found = log_likelihoods(rows, batches, common_covariance(SPREAD), TRUTH)
     for unit in (0, 3):
         part = rows.of(unit)
