@@ -87,7 +87,7 @@ def next_logs(
             place = {name: row[name] for name in ("spell", "label", "setup", "spell_since")}
             rows.append(place | {name: getattr(wish, name) for name in ("wish", "count", "low_rpm", "high_rpm")}
                         | {"would_find_pct": wish.would_find_pct})  # fmt: skip
-    return pl.DataFrame(rows, schema={"spell": pl.Int32} | NEXT_LOGS)
+    return pl.DataFrame(rows, schema={"spell": pl.Int32} | NEXT_LOGS).with_columns(pl.col("would_find_pct").round(3))
 
 
 # checks that a further log answers, most telling first; the rest are questions to people
