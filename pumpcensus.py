@@ -11,7 +11,9 @@ from typing import Annotated, Any
 import typer
 
 from door.arguments import (
+    After,
     AsJson,
+    Before,
     CarColumn,
     CarLabel,
     Channels,
@@ -43,12 +45,14 @@ _ROOM_OF = {
     "read_study": "models.study_files",
     "write_study": "models.study_files",
     "drill_of_store": "models.study_files",
+    "compare_car": "models.study_files",
     "headroom_of_store": "models.study_files",
     "write_report": "reports",
     "signals_text": "reports.terminal",
     "car_text": "reports.terminal",
     "one_car": "models.one_car",
     "drill_text": "reports.terminal",
+    "compare_text": "reports.compare_text",
     "headroom_text": "reports.headroom_text",
     "draft_text": "reports.roster_text",
     "check_text": "reports.roster_text",
@@ -288,6 +292,24 @@ def _drill(store: StoreFolder, quarter: Quarter = None, as_json: AsJson = False)
         print_json(told)
     else:
         typer.echo(drill_text(told))
+
+
+@app.command("compare", epilog="Example: pumpcensus compare 7K3M-Q2XW --store store")
+@ends("compared")
+def _compare(
+    label: Label, store: StoreFolder, before: Before = None, after: After = None, as_json: AsJson = False
+) -> None:
+    """Compare one car before and after a change: its newest on the roster, or two ranges of days."""
+    from models.study_files import compare_car
+    from reports.compare_text import compare_text
+
+    if (before is None) != (after is None):
+        raise typer.BadParameter("--before and --after belong together: name both ranges, or neither.")
+    answer = compare_car(store, label, before=before, after=after, demo=(store.parent / DEMO_MARK).exists())
+    if as_json:
+        print_json(answer.told | {"curves": rows(answer.curves)})
+    else:
+        typer.echo(compare_text(answer))
 
 
 @app.command("headroom", epilog="Example: pumpcensus headroom --store store --car 7K3M-Q2XW --ethanol 40")

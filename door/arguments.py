@@ -2,8 +2,9 @@
 
 import re
 import shutil
+from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import typer
 
@@ -32,6 +33,25 @@ def read_label(text: str) -> str:
     return f"{plain[:4]}-{plain[4:]}"
 
 
+class DayRange(NamedTuple):
+    """First and last day, both included."""
+
+    first: date
+    last: date
+
+
+def read_range(text: str) -> DayRange:
+    """
+    >>> read_range("2026-07-01..2026-07-31").last
+    datetime.date(2026, 7, 31)
+    """
+    try:
+        first, last = (date.fromisoformat(day.strip()) for day in text.split(".."))
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is no range of days. Write 2026-07-01..2026-07-31.") from None
+    return DayRange(first, last)
+
+
 StoreFolder = Annotated[Path, typer.Option("--store", metavar="STORE", help="Folder that holds the store.")]
 Quarter = Annotated[
     str | None,
@@ -41,6 +61,13 @@ Label = Annotated[str, typer.Argument(metavar="LABEL", callback=read_label, help
 CarLabel = Annotated[
     str | None,
     typer.Option("--car", metavar="LABEL", callback=lambda text: text and read_label(text), help="As in 7K3M-Q2XW."),
+]
+Before = Annotated[
+    DayRange | None,
+    typer.Option("--before", metavar="A..B", parser=read_range, help="Days of the earlier logs, both included."),
+]
+After = Annotated[
+    DayRange | None, typer.Option("--after", metavar="C..D", parser=read_range, help="Days of the later logs.")
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else on standard output.")]
 Channels = Annotated[

@@ -11,6 +11,7 @@ from typing import Any
 import polars as pl
 
 from ingest.store import Store
+from models.compare import Comparison, compare
 from models.drill import drill
 from models.fleet import NothingToStudyError, window
 from models.headroom import Headroom, headroom
@@ -18,6 +19,7 @@ from models.headroom_question import Question
 from models.outcome import said
 from models.quarters import shifted
 from models.schemas import Study
+from models.sides import Range
 from models.study import run_study
 
 TABLES = ("cars", "changes", "baselines", "curves", "car_logs", "quality", "next_logs")
@@ -148,6 +150,28 @@ def headroom_of_store(
     opened = Store(Path(store))
     cells, pulls, ledger = (lazy.collect() for lazy in (opened.cells(), opened.pulls(), opened.ledger()))
     answer = headroom(cells, pulls, ledger, opened.roster(), question, quarter)
+    if demo:
+        answer.told["demo"] = True
+    return answer
+
+
+def compare_car(
+    store: Path, label: str, *, before: Range | None = None, after: Range | None = None, demo: bool = False
+) -> Comparison:
+    """One car before and after its newest change on the roster, or in two ranges of days. Writes nothing.
+
+    label: as in a study, "XXXX-XXXX". before, after: first and last day of each, both included. demo: all cars are
+    invented, and the answer says so. Raises InputError for a label, a change or a range that is not there, all
+    problems at once; NothingToStudyError where no pull can be used.
+
+        import pumpcensus
+
+        answer = pumpcensus.compare_car("store", "7K3M-Q2XW")
+        answer.told["verdict"], answer.told["change_pct"], answer.curves
+    """
+    opened = Store(Path(store))
+    cells, pulls, ledger = (lazy.collect() for lazy in (opened.cells(), opened.pulls(), opened.ledger()))
+    answer = compare(cells, pulls, ledger, opened.roster(), label, before, after)
     if demo:
         answer.told["demo"] = True
     return answer

@@ -3,7 +3,10 @@
 The figures of the pulls are common practice and have no source. Peers, engine and everything else are invented.
 """
 
+import json
+import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -64,23 +67,31 @@ def write_log(path: Path, rng: np.random.Generator, duty_pct: np.ndarray, *, fai
     frame.with_columns(pl.selectors.float().round(2)).write_csv(path)
 
 
-def studied(folder: Path, described_pct: np.ndarray, *, logs: int, fails: bool) -> tuple[Study, str]:
-    """The study of a club of peers and the described car, and that car's label."""
+def ingested(folder: Path, described: list[tuple[str, np.ndarray, bool]], rows: tuple[str, ...] = (",",)) -> str:
+    """A store of a club of peers and the described car; that car's label.
+
+    described: day, duty and whether the pump fails, a log each. rows: since,until of each of its roster rows.
+    """
     rng = np.random.default_rng(17)
     for peer in range(PEERS):
         level = rng.normal(0, 0.02)
         for day in DAYS:
             curve = PEERS_PCT * np.exp(level + rng.normal(0, 0.008))
             write_log(folder / f"logs/peer-{peer:02d}/{day}_01.csv", rng, curve)
-    for day in DAYS[:logs]:
-        write_log(folder / f"logs/described/{day}_01.csv", rng, described_pct, fails=fails)
-    cars = ["described", *(f"peer-{peer:02d}" for peer in range(PEERS))]
-    (folder / "roster.csv").write_text(
-        "car,engine,pump,ethanol_pct\n" + "".join(f"{car},Two litre,Standard,17\n" for car in cars), encoding="utf-8"
-    )
+    for day, duty_pct, fails in described:
+        write_log(folder / f"logs/described/{day}_01.csv", rng, duty_pct, fails=fails)
+    cars = [*((f"peer-{peer:02d}", ",") for peer in range(PEERS)), *(("described", dates) for dates in rows)]
+    lines = [f"{car},Two litre,Standard,17,{dates}" for car, dates in cars]
+    (folder / "roster.csv").write_text("\n".join(["car,engine,pump,ethanol_pct,since,until", *lines]), encoding="utf-8")
     ingest_logs(folder / "logs", folder / "roster.csv", folder / "store")
     labels = pl.read_csv(folder / "store.private/labels.csv")
-    return study_of_store(folder / "store"), str(labels.filter(pl.col("car") == "described")["label"][0])
+    return str(labels.filter(pl.col("car") == "described")["label"][0])
+
+
+def studied(folder: Path, described_pct: np.ndarray, *, logs: int, fails: bool) -> tuple[Study, str]:
+    """The study of a club of peers and the described car, and that car's label."""
+    label = ingested(folder, [(day, described_pct, fails) for day in DAYS[:logs]])
+    return study_of_store(folder / "store"), label
 
 
 @pytest.mark.parametrize(("logs", "signal"), [(2, "action"), (1, "warning")])
@@ -101,3 +112,55 @@ def test_a_pump_like_its_peers_is_shown_as_such(tmp_path: Path) -> None:
     study, label = studied(tmp_path, LIKE_ITS_PEERS_PCT, logs=2, fails=False)
     row = study.cars.row(by_predicate=pl.col("label") == label, named=True)
     assert (row["signal"], row["pump_limit"], row["pattern"]) == ("clear", "none", "")
+
+
+BEFORE_AND_AFTER = [
+    ("2026-07-06", OUT_OF_VOLUME_PCT, True),
+    ("2026-07-20", OUT_OF_VOLUME_PCT, True),
+    ("2026-08-03", LIKE_ITS_PEERS_PCT, False),
+    ("2026-08-10", LIKE_ITS_PEERS_PCT, False),
+]
+
+
+@pytest.fixture(scope="module")
+def repaired(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """The same car before and after a new pump of the same kind, on the same tank of E17; store and label."""
+    folder = tmp_path_factory.mktemp("repaired")
+    return folder / "store", ingested(folder, BEFORE_AND_AFTER, (",2026-07-31", "2026-08-01,"))
+
+
+def test_a_pump_out_of_volume_and_its_successor_compare_as_better(repaired: tuple[Path, str], at_once: Any) -> None:
+    store, label = repaired
+    ending = at_once("compare", label, "--store", store, "--json")
+    told = json.loads(ending.stdout)
+    assert (ending.returncode, told["verdict"], told["label"]) == (0, "better", label)
+    assert told["before_peak_duty_pct"] == pytest.approx(99.99, abs=0.01)
+    assert told["after_peak_duty_pct"] <= 65.0  # 64, and a sample's noise
+    assert told["top_drop_points"] == pytest.approx(35, abs=3)
+    assert told["change_low_pct"] < told["change_pct"] < told["change_high_pct"] < 0
+    assert (told["before"]["dropouts"], told["after"]["dropouts"]) == (6, 0)
+    assert told["before"]["saturated_share"] > 0.05
+    assert told["after"]["saturated_share"] == 0
+    # by hand: both laws of the trade notes at the two duties; a round lobe and a straight line hold what is said
+    before, after = told["top_before_duty_pct"] / 100, told["top_after_duty_pct"] / 100
+    straight = 100 * (after / before - 1)
+    lobe = 100 * ((1 - np.cos(np.pi * after)) / (1 - np.cos(np.pi * before)) - 1)
+    assert straight - 0.5 <= told["top_volume_change_pct"] <= lobe + 0.5
+    assert (told["before"]["ethanol_measured"], told["before"]["ethanol_pct"]) == (True, pytest.approx(17, abs=0.2))
+
+
+def test_two_ranges_say_the_same_as_two_roster_rows(repaired: tuple[Path, str], at_once: Any) -> None:
+    store, label = repaired
+    ranges = ("--before", "2026-07-01..2026-07-31", "--after", "2026-08-01..2026-08-31")
+    told = [json.loads(at_once("compare", label, "--store", store, *how, "--json").stdout) for how in ((), ranges)]
+    assert told[0] == told[1]
+
+
+def test_the_terminal_states_the_drop_and_what_it_is_in_volume(repaired: tuple[Path, str], at_once: Any) -> None:
+    store, label = repaired
+    ending = at_once("compare", label, "--store", store)
+    assert ending.stdout.startswith(f"{label}: better")
+    assert max(map(len, ending.stdout.splitlines())) <= 80
+    said = " ".join(ending.stdout.split())
+    assert re.search(r"the duty fell by 3[2-8]\.\d points at the same demand", said)
+    assert re.search(r"By the duty law that is at least [23]\d\.\d % less volume", said)
