@@ -9,13 +9,16 @@ import polars as pl
 from models.schemas import Study
 from reports import wording
 from reports.charts import car_curve, trend
+from reports.charts.encodings import Ceiling
 from reports.figures import Figure
 from reports.tables import counted, day, figure, interval, percent, signed
 from reports.theme import SIGNALS
-from reports.why import why
+from reports.thirds import thirds
+from reports.why import SPOKE_Z, why
 from reports.wishes import in_words
 
 STILL_CURVES_MOST = 16  # cars whose curve is drawn for paper too; beyond, the page would grow past its size
+STILL_TRENDS_MOST = 8  # the same for cars that change over time
 SPELL = ("label", "setup", "spell_since")
 
 
@@ -25,7 +28,9 @@ class Spell:
 
     name: the label, with a number where the car has had several setups. period: since and until when.
     excess, interval, since, peak (where in the rev range it is largest), evidence: ready-made text.
-    events: one line each. why: which test spoke. next_logs: what would decide, a sentence each.
+    thirds: excess in the low, middle and high third of the rev range. events: one line each. why: which test spoke.
+    next_logs: what would decide, a sentence each. trending: its excess rises or falls from log to log by more than a
+    healthy car's; trend_z: by how much more.
     curve, trend: None where no figure is known.
     """
 
@@ -44,6 +49,9 @@ class Spell:
     since: str
     peak: str
     evidence: str
+    thirds: str
+    trending: bool
+    trend_z: float
     patterns: tuple[wording.Pattern, ...]
     checks: tuple[wording.Check, ...]
     events: tuple[str, ...]
@@ -86,19 +94,22 @@ def spells(study: Study) -> list[Spell]:
     curves = _by_spell(study.curves)
     logs = _by_spell(study.car_logs)
     wishes = study.next_logs.partition_by(*SPELL, maintain_order=True, as_dict=True) if study.next_logs.height else {}
-    result = []
-    stills = 0
+    result: list[Spell] = []
+    tops = ceilings(study)
+    stills = still_trends = 0
     for place, row in enumerate(by_urgency(named(study.cars)).iter_rows(named=True)):
         key = tuple(row[name] for name in SPELL)
         on_paper = _is_flagged(row) and stills < STILL_CURVES_MOST
         stills += on_paper
-        curve, log = curves.get(key), logs.get(key)
+        trend_on_paper = is_trending(row) and still_trends < STILL_TRENDS_MOST
+        still_trends += trend_on_paper
+        curve, log, top = curves.get(key), logs.get(key), tops.get(row["calibration"])
         result.append(
             _spell(
                 row,
                 wishes.get(key),
-                None if curve is None else Figure(f"curve{place}", car_curve.draw(curve), on_paper),
-                None if log is None else Figure(f"trend{place}", trend.draw(log)),
+                None if curve is None else Figure(f"curve{place}", car_curve.draw(curve, top), on_paper),
+                None if log is None else Figure(f"trend{place}", trend.draw(log), trend_on_paper),
             )
         )
     return result
@@ -115,6 +126,18 @@ def by_urgency(cars: pl.DataFrame) -> pl.DataFrame:
     limit = pl.col("pump_limit").replace_strict({"rail_short": 0, "reached": 1}, default=2)
     signal = pl.col("signal").replace_strict({"action": 0, "warning": 1, "undecided": 2, "clear": 3}, default=4)
     return cars.sort(limit, signal, -pl.col("excess_pct"), "name", nulls_last=True)
+
+
+def ceilings(study: Study) -> dict[str, Ceiling]:
+    """Calibration -> the highest duty it commands."""
+    known = study.summary.get("model", {}).get("ceilings") or []
+    return {one["calibration"]: Ceiling(one["ceiling_pct"], one["learned"]) for one in known}
+
+
+def is_trending(row: dict[str, Any]) -> bool:
+    """Its excess grows, or changes from log to log by more than healthy cars do."""
+    z = row["trend_z"]
+    return "growing" in wording.codes(row["pattern"]) or (z is not None and abs(z) >= SPOKE_Z)
 
 
 def _by_spell(frame: pl.DataFrame) -> dict[tuple[Any, ...], pl.DataFrame]:
@@ -146,6 +169,9 @@ def _spell(row: dict[str, Any], wishes: pl.DataFrame | None, curve: Figure | Non
         since=day(row["since"]) if row["since"] else "",
         peak="" if curve is None else _peak(curve.chart.data["rows"]),
         evidence=_evidence(row),
+        thirds="" if curve is None else thirds(curve.chart.data["rows"]),
+        trending=is_trending(row),
+        trend_z=row["trend_z"] or 0.0,
         patterns=tuple(wording.pattern(code) for code in wording.codes(row["pattern"])),
         checks=tuple(wording.check(code) for code in wording.codes(row["check_first"])),
         events=_events(row),
@@ -163,8 +189,8 @@ def _period(since: date | None, until: date | None) -> str:
 
 def _peak(rows: pl.DataFrame) -> str:
     """Where in the rev range the excess is largest; half of all troubles show only in a part of it."""
-    worst = rows.drop_nulls("excess_pct").sort("excess_pct", descending=True).head(1)
-    return f"largest {percent(worst['excess_pct'][0])} near {worst['rpm'][0]} 1/min" if worst.height else ""
+    worst = car_curve.most_excess(rows)
+    return f"largest {percent(worst[1])} near {worst[0]} 1/min" if worst else ""
 
 
 NOTHING_FOUND_PCT = 50.0  # an excess this large would be felt before it is computed

@@ -7,7 +7,8 @@ import polars as pl
 
 from models.schemas import Study
 from reports import wording
-from reports.cards import NOTHING_FOUND_PCT, Card, Spell, cards, named, spells
+from reports.as_estimated import as_estimated
+from reports.cards import NOTHING_FOUND_PCT, Card, Spell, cards, ceilings, named, spells
 from reports.charts import bands, caterpillar, funnel
 from reports.drill import DrillShown, drill_shown
 from reports.figures import Figure
@@ -15,7 +16,8 @@ from reports.next_logs import NextLog, next_logs
 from reports.quality import Quality, quality
 from reports.tables import counted, figure, percent
 from reports.theme import SIGNALS
-from reports.trust import Fact, trust
+from reports.trends import Trends, trends
+from reports.trust import Fact, outcome, trust
 
 STILL_SETUPS_MOST = 8  # drawn for paper too; beyond, the page would grow past its size
 STILL_CATERPILLARS_MOST = 3  # of sixty cars each
@@ -68,10 +70,13 @@ class Report:
     attention: tuple[Spell, ...]
     changes: tuple[Change, ...]
     unchanged: int
+    hits: Fact | None  # of inspected cars, how many with a finding; None where nobody has looked
     spells: tuple[Spell, ...]
+    unknown: int  # spells without any figure; the table lists them, the charts cannot
     caterpillars: tuple[Figure, ...]
     funnel: Figure | None
     setups: tuple[Setup, ...]
+    trends: Trends
     cards: tuple[Card, ...]
     next_logs: tuple[NextLog, ...]
     trust: tuple[Fact, ...]
@@ -95,7 +100,7 @@ def report(study: Study) -> Report:
     every = spells(study)
     words = wording.signal_words()
     cars = named(study.cars)
-    whole = funnel.draw(cars, words)
+    whole = funnel.draw(as_estimated(cars, study.summary.get("model", {}).get("tau_pct")), words)
     changed = [row for row in study.changes.iter_rows(named=True) if row["change"] != "same"]
     made_with = study.summary.get("made_with", {})
     return Report(
@@ -107,13 +112,16 @@ def report(study: Study) -> Report:
         attention=tuple(spell for spell in every if spell.flagged),
         changes=tuple(_change(row, set(study.cars["label"])) for row in changed),
         unchanged=study.changes.height - len(changed),
+        hits=_hits(study),
         spells=tuple(every),
+        unknown=study.cars["excess_pct"].null_count(),
         caterpillars=tuple(
             Figure(f"cars{i}", chart, on_paper=i < STILL_CATERPILLARS_MOST)
             for i, chart in enumerate(caterpillar.draw(cars, words))
         ),
         funnel=Figure("funnel", whole, on_paper=True) if whole else None,
         setups=_setups(study, cars, words),
+        trends=trends(study, every),
         cards=tuple(cards(every)),
         next_logs=tuple(next_logs(study)),
         trust=tuple(trust(study)),
@@ -179,6 +187,11 @@ def _signals_in_words(cars: pl.DataFrame) -> str:
     return ", ".join(parts) + f", and of {count['undecided']} there is too little to say."
 
 
+def _hits(study: Study) -> Fact | None:
+    told = study.summary.get("outcome", {})
+    return outcome(study)[0] if told.get("inspected") else None
+
+
 def _tallies(cars: pl.DataFrame) -> tuple[Tally, ...]:
     counts = dict(cars["signal"].value_counts().iter_rows())
     return tuple(
@@ -222,7 +235,8 @@ def _setups(study: Study, cars: pl.DataFrame, words: dict[str, str]) -> tuple[Se
     flagged = cars.filter(
         pl.col("signal").is_in(["action", "warning"]) | pl.col("pump_limit").is_in(["rail_short", "reached"])
     )
-    keys = ["label", "setup", "spell_since"]
+    keys, tops = ["label", "setup", "spell_since"], ceilings(study)
+    calibration = dict(study.cars.select("setup", "calibration").iter_rows())
     curves = study.curves.join(
         flagged.select(*keys, "name", "signal"), on=keys, nulls_equal=True, maintain_order="left"
     )
@@ -239,7 +253,7 @@ def _setups(study: Study, cars: pl.DataFrame, words: dict[str, str]) -> tuple[Se
             tuple(labels),
             Figure(
                 f"setup{i}",
-                bands.draw(baseline, drawn, words),
+                bands.draw(baseline, drawn, words, tops.get(calibration.get(name, ""))),
                 on_paper=bool(labels) and i < STILL_SETUPS_MOST,
             ),
         )

@@ -7,7 +7,7 @@ import polars as pl
 
 from ingest.schemas import BAND_WIDTH_RPM
 from reports.charts.chart import Chart, Look, finished
-from reports.charts.encodings import FIT_WIDTH
+from reports.charts.encodings import FIT_WIDTH, Ceiling, ceiling_marks, ceiling_rows
 from reports.tables import counted, percent
 from reports.theme import BAND_WIDE, BLACK, BLUE, VERMILION
 
@@ -26,8 +26,8 @@ HEADINGS = {
 DRAWN = ("duty_pct", "expected_duty_pct", "peers_low_duty_pct", "peers_high_duty_pct")
 
 
-def draw(curve: pl.DataFrame) -> Chart:
-    """curve: CURVES of one spell; bands without the car's duty are left out."""
+def draw(curve: pl.DataFrame, ceiling: Ceiling | None = None) -> Chart:
+    """curve: CURVES of one spell; bands without the car's duty are left out. ceiling: of its calibration."""
     rows = (
         curve.drop_nulls("duty_pct")
         .sort("band_rpm")
@@ -38,7 +38,8 @@ def draw(curve: pl.DataFrame) -> Chart:
             "saturated_share",
         )
     )
-    return Chart("car_curve", _look(), {"rows": rows}, HEADINGS, _sentence(rows))
+    data = {"rows": rows, "ceiling": ceiling_rows(ceiling)}
+    return Chart("car_curve", _look(), data, HEADINGS, _sentence(rows))
 
 
 @cache
@@ -81,7 +82,7 @@ def _look() -> Look:
         y="duty_pct:Q", color=as_colour, shape=as_shape, tooltip=tips
     )
     return finished(
-        alt.layer(band, *edges, expected, line, points, ceiling).properties(
+        alt.layer(band, *edges, *ceiling_marks(), expected, line, points, ceiling).properties(
             width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
         )
     )
@@ -90,22 +91,36 @@ def _look() -> Look:
 def _sentence(rows: pl.DataFrame) -> str:
     if rows.is_empty():
         return "No full-load figures of this car in the quarter."
-    text = f"This car's duty from {rows['rpm'].min()!s} to {rows['rpm'].max()!s} 1/min: "
-    high = rows.filter(pl.col("duty_pct") > pl.col("peers_high_duty_pct"))
-    low = rows.filter(pl.col("duty_pct") < pl.col("peers_low_duty_pct")).height
-    if high.is_empty() and low:
-        where = "everywhere" if low == rows.height else f"in {low} of {rows.height} bands of engine speed"
+    bands = rows.to_dicts()  # plain rows: a page draws hundreds of these
+    text = f"This car's duty from {bands[0]['rpm']} to {bands[-1]['rpm']} 1/min: "
+    high = [one["rpm"] for one in bands if _beyond(one, "duty_pct", "peers_high_duty_pct")]
+    low = sum(_beyond(one, "peers_low_duty_pct", "duty_pct") for one in bands)
+    if not high and low:
+        where = "everywhere" if low == len(bands) else f"in {low} of {len(bands)} bands of engine speed"
         text += f"nowhere above the band of its peers, {where} below it"
-    elif high.is_empty():
+    elif not high:
         text += "nowhere above the band of its peers"
-    elif high.height == rows.height:
+    elif len(high) == len(bands):
         text += "everywhere above the band of its peers"
     else:
-        text += f"above the band of its peers in {high.height} of {rows.height} bands of engine speed"
-        text += f", from {high['rpm'].min()!s} to {high['rpm'].max()!s} 1/min"
-    worst = rows.drop_nulls("excess_pct").sort("excess_pct", descending=True).head(1)
-    if worst.height:
-        most = percent(worst["excess_pct"][0])
-        text += f"; its excess is largest near {worst['rpm'][0]} 1/min, {most} of volume"
-    top = rows.filter(pl.col("saturated_share") > CEILING_SHARE).height
+        text += f"above the band of its peers in {len(high)} of {len(bands)} bands of engine speed"
+        text += f", from {high[0]} to {high[-1]} 1/min"
+    worst = most_excess(rows)
+    if worst:
+        text += f"; its excess is largest near {worst[0]} 1/min, {percent(worst[1])} of volume"
+    top = sum((one["saturated_share"] or 0.0) > CEILING_SHARE for one in bands)
     return text + (f"; at its ceiling in {counted(top, 'band')}." if top else "; nowhere at its ceiling.")
+
+
+def _beyond(band: dict[str, float | None], more: str, less: str) -> bool:
+    upper, lower = band[more], band[less]
+    return upper is not None and lower is not None and upper > lower
+
+
+def most_excess(rows: pl.DataFrame) -> tuple[int, float] | None:
+    """Engine speed and size of the largest excess of a band. [1/min, % of volume]
+
+    rows: of this chart.
+    """
+    known = [(rpm, value) for rpm, value in zip(rows["rpm"], rows["excess_pct"], strict=True) if value is not None]
+    return max(known, key=lambda one: one[1], default=None)

@@ -2,7 +2,8 @@
 
 Limits as in Spiegelhalter, Statistics in Medicine 24 (2005) 1185, doi 10.1002/sim.1970: 95 % and 99.8 %, that
 is 1.95996 and 3.09023 standard errors, widened by the spread between cars (additive over-dispersion, z-scores
-winsorised 10 % at each end).
+winsorised 10 % at each end). The figures are those estimated, not yet drawn towards the peers'; limits are reckoned
+in logarithms of volume, and drawn in per cent.
 """
 
 from collections.abc import Mapping
@@ -23,7 +24,7 @@ BEYOND = ("within", "beyond 95 %", "beyond 99.8 %")
 HEADINGS = {
     "name": "car",
     "signal": "signal",
-    "excess_pct": "excess (% of volume)",
+    "excess_pct": "excess as measured (% of volume)",
     "error_pct": "standard error (%)",
     "beyond": "limits",
 }
@@ -44,15 +45,6 @@ class FunnelRule:
         """
         inner, outer = (float(norm.ppf(0.5 + level / 2)) for level in self.levels)
         return inner, outer
-
-
-def standard_error_pct(low_pct: np.ndarray, high_pct: np.ndarray) -> np.ndarray:
-    """Standard error behind a 95 % interval.
-
-    >>> float(standard_error_pct(np.array([-1.95996]), np.array([1.95996])).round(4)[0])
-    1.0
-    """
-    return (high_pct - low_pct) / (2 * float(norm.ppf(0.975)))
 
 
 def spread_between_cars(
@@ -77,22 +69,20 @@ def spread_between_cars(
 def draw(cars: pl.DataFrame, words: Mapping[str, str], rule: FunnelRule | None = None) -> Chart | None:
     """The funnel of a fleet, or None where fewer than three cars have a figure.
 
-    cars: name, signal (code), excess_pct, excess_low_pct, excess_high_pct.
+    cars: name, signal (code), and estimate_pct with its standard error error_pct as reports.as_estimated gives them.
     """
     rule = rule or FunnelRule()
-    known = cars.drop_nulls(["excess_pct", "excess_low_pct", "excess_high_pct"]).filter(
-        pl.col("excess_high_pct") > pl.col("excess_low_pct")
-    )
+    known = cars.filter(pl.col("estimate_pct").is_not_null() & (pl.col("error_pct") > 0))
     if known.height < 3:
         return None
-    error = standard_error_pct(known["excess_low_pct"].to_numpy(), known["excess_high_pct"].to_numpy())
-    tau = spread_between_cars(known["excess_pct"].to_numpy(), error, winsorised_share=rule.winsorised_share)
+    estimate, error = known["estimate_pct"].to_numpy(), known["error_pct"].to_numpy()
+    tau = spread_between_cars(estimate, error, winsorised_share=rule.winsorised_share)
     limits = _limits(error, tau, rule)
-    points = known.select("name", "signal", "excess_pct").with_columns(
-        error_pct=pl.Series(error), evidence=pl.Series(1 / error)
-    )
-    far = np.abs(points["excess_pct"].to_numpy()) / np.hypot(error, tau)
-    points = points.with_columns(far=pl.Series(far), beyond=pl.Series(np.digitize(far, rule.z())))
+    far = np.abs(estimate) / np.hypot(error, tau)
+    points = known.select("name", "signal").with_columns(
+        excess_pct=pl.Series(_in_per_cent(estimate)), error_pct=pl.Series(error), evidence=pl.Series(1 / error),
+        far=pl.Series(far), beyond=pl.Series(np.digitize(far, rule.z())),
+    )  # fmt: skip
     labels = _labels(points, limits)
     points = (
         points.drop("far")
@@ -111,6 +101,11 @@ def draw(cars: pl.DataFrame, words: Mapping[str, str], rule: FunnelRule | None =
     )
 
 
+def _in_per_cent(logarithm_pct: np.ndarray) -> np.ndarray:
+    """100 ln(volume) as per cent of volume."""
+    return np.asarray(100 * np.expm1(logarithm_pct / 100))
+
+
 def _limits(error_pct: np.ndarray, tau_pct: float, rule: FunnelRule) -> pl.DataFrame:
     evidence = np.linspace(1 / error_pct.max() * 0.9, 1 / error_pct.min() * 1.05, 40)
     wide = np.hypot(1 / evidence, tau_pct)
@@ -118,10 +113,10 @@ def _limits(error_pct: np.ndarray, tau_pct: float, rule: FunnelRule) -> pl.DataF
     return pl.DataFrame(
         {
             "evidence": evidence,
-            "inner_low": -inner * wide,
-            "inner_high": inner * wide,
-            "outer_low": -outer * wide,
-            "outer_high": outer * wide,
+            "inner_low": _in_per_cent(-inner * wide),
+            "inner_high": _in_per_cent(inner * wide),
+            "outer_low": _in_per_cent(-outer * wide),
+            "outer_high": _in_per_cent(outer * wide),
         }
     )
 
@@ -152,7 +147,7 @@ def _look(words: tuple[tuple[str, str], ...]) -> Look:
     styles = {"inner": ("95 % limit", [6, 4]), "outer": ("99.8 % limit", [1, 0])}
     lines = [
         limits.mark_line(strokeWidth=1.5, color="black", strokeDash=styles[name][1]).encode(
-            y=alt.Y(f"{name}_{side}:Q", title="Excess (% of fuel volume)")
+            y=alt.Y(f"{name}_{side}:Q", title="Excess as measured (% of fuel volume)")
         )
         for name in styles
         for side in ("low", "high")
@@ -196,7 +191,7 @@ def _sentence(points: pl.DataFrame, tau_pct: float) -> str:
     outer = points.filter(pl.col("beyond") == BEYOND[2]).height
     inner = points.filter(pl.col("beyond") == BEYOND[1]).height
     return (
-        f"Excess of {points.height} cars against how much evidence there is for it: {outer} beyond the "
+        f"Excess as measured of {points.height} cars against how much evidence there is for it: {outer} beyond the "
         f"99.8 % limit, {inner} more beyond the 95 % limit; the limits allow for a spread of {tau_pct:.1f} % "
         "between cars."
     )

@@ -53,7 +53,7 @@ def _look() -> Look:
                 "date:T",
                 title="Date of the log (day)",
                 axis=alt.Axis(format="%-d %b %Y", tickCount=4),
-                scale=alt.Scale(padding=14),
+                scale=alt.Scale(type="utc", padding=14),  # a day is a day wherever the page is read
             ),
             color=alt.Color(
                 "kind:N",
@@ -70,7 +70,7 @@ def _look() -> Look:
         y="excess_pct:Q",
         shape=alt.Shape("kind:N", scale=alt.Scale(domain=kinds, range=["circle", "square"])),
         tooltip=[
-            alt.Tooltip("date:T", title="date", format="%-d %b %Y"),
+            alt.Tooltip("utcyearmonthdate(date):T", title="date", format="%-d %b %Y"),
             alt.Tooltip("excess_pct:Q", title="excess (%)", format="+.1f"),
         ],
     )

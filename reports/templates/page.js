@@ -3,15 +3,17 @@
   const numbers = JSON.parse(document.getElementById("numbers").textContent);
   const find = (selector, within = document) => [...within.querySelectorAll(selector)];
 
-  // The drawing library is read only when the first chart is wanted.
-  function engine() {
-    if (!window.vegaEmbed) {
-      const script = document.createElement("script");
-      script.textContent = `(() => {${document.getElementById("engine").textContent}})()`;
-      document.head.append(script);
-    }
+  // The drawing library is unpacked only when the first chart is wanted.
+  let library;
+  async function unpacked() {
+    const packed = Uint8Array.from(atob(document.getElementById("engine").textContent), (sign) => sign.charCodeAt(0));
+    const text = await new Response(new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"))).text();
+    const script = document.createElement("script");
+    script.textContent = `(() => {${text}})()`;
+    document.head.append(script);
     return window.vegaEmbed;
   }
+  const engine = () => (library ??= unpacked());
 
   function rows(fields, columns) {
     return columns[0].map((_, at) => Object.fromEntries(fields.map((field, i) => [field, columns[i][at]])));
@@ -46,8 +48,8 @@
       Object.entries(look.fields).map(([name, fields]) => [name, rows(fields, data[name])]));
     const spec = { ...structuredClone(look.spec), datasets };
     if (height) spec.height = height;
-    engine()(find(".drawn", figure)[0], spec,
-      { mode: "vega-lite", actions: false, renderer: "svg", ast: true, logLevel: 1 })
+    engine().then((embed) => embed(find(".drawn", figure)[0], spec,
+      { mode: "vega-lite", actions: false, renderer: "svg", ast: true, logLevel: 1 }))
       .then(() => { figure.classList.add("is-drawn"); figure.dataset.state = "drawn"; })
       .catch((error) => { figure.dataset.state = "failed"; console.error(error); });
   }
@@ -90,28 +92,25 @@
     else find(".figure", event.target).forEach(draw);
   }, true);
 
+  // Crockford base32: letters easily mistaken are read as the digits they look like
+  function card(typed) {
+    const plain = typed.toUpperCase().replace(/[^0-9A-Z]/g, "").replace(/[IL]/g, "1").replace(/O/g, "0");
+    return [typed, `${plain.slice(0, 4)}-${plain.slice(4)}`]
+      .map((label) => document.getElementById(label)).find((one) => one?.matches("details.card"));
+  }
+
   // report.html#LABEL opens that car's card
   function open() {
-    const card = document.getElementById(decodeURIComponent(location.hash.slice(1)));
-    if (!card || !card.matches("details.card")) return;
-    card.open = true;
-    find(".figure", card).forEach(draw);
-    card.scrollIntoView();
-    card.querySelector("summary").focus({ preventScroll: true });
+    let wanted = location.hash.slice(1);
+    try { wanted = decodeURIComponent(wanted); } catch { /* not encoded: as it stands */ }
+    const found = wanted && card(wanted);
+    if (!found) return;
+    found.open = true;
+    find(".figure", found).forEach(draw);
+    found.scrollIntoView();
+    found.querySelector("summary").focus({ preventScroll: true });
   }
   window.addEventListener("hashchange", open);
-
-  const form = document.getElementById("find");
-  form.addEventListener("submit", (event) => {
-    event.preventDefault();
-    // Crockford base32: letters easily mistaken are read as the digits they look like
-    const typed = form.label.value.toUpperCase().replace(/[^0-9A-Z]/g, "").replace(/[IL]/g, "1").replace(/O/g, "0");
-    const label = `${typed.slice(0, 4)}-${typed.slice(4)}`;
-    const known = document.getElementById(label);
-    document.getElementById("found").textContent = known ? "" : `There is no card ${label} in this quarter.`;
-    if (!known) return;
-    if (location.hash === `#${label}`) open(); else location.hash = label;
-  });
 
   const all = document.getElementById("all");
   const lines = [...all.tBodies[0].rows];
@@ -151,6 +150,27 @@
   };
   filter.addEventListener("input", sieve);
   filter.addEventListener("submit", (event) => event.preventDefault());
+
+  // a label opens its card; part of a setup's name shows the cars that have it
+  const form = document.getElementById("find");
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const typed = form.label.value.trim();
+    const found = card(typed);
+    const setups = lines.filter((line) => line.cells[1].textContent.toLowerCase().includes(typed.toLowerCase()));
+    document.getElementById("found").textContent = found || (typed && setups.length) ? ""
+      : `There is no card and no setup ${typed} in this quarter.`;
+    if (found) {
+      const place = `#${encodeURIComponent(found.id)}`;
+      if (location.hash === place) open(); else location.hash = place;
+    } else if (typed && setups.length) {
+      document.getElementById("filter-text").value = typed;
+      document.getElementById("filter-signal").value = "";
+      sieve();
+      filter.scrollIntoView();
+      document.getElementById("filter-text").focus({ preventScroll: true });
+    }
+  });
 
   open();
 })();

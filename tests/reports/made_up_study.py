@@ -20,6 +20,7 @@ from models.schemas import (
 )
 
 LETTERS = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+TAU_PCT = 2.4  # spread between the healthy cars
 BANDS_RPM = np.arange(2500, 6750, 250)
 SETUPS = (
     ("inline four 2.0", "standard", "standard", "stage one"),
@@ -85,14 +86,14 @@ def _label(rng: np.random.Generator) -> str:
 def _car(rng: np.random.Generator, number: int, parts: tuple[str, ...], place: float) -> dict[str, object]:
     """One row of CARS. The first sixth are high, then a few of each other kind."""
     signal = "action" if place < 0.12 else "warning" if place < 0.25 else "undecided" if place < 0.35 else "clear"
-    half = float(rng.uniform(3.0, 6.0)) if signal != "undecided" else float(rng.uniform(7.0, 14.0))
-    excess = {"action": rng.uniform(9, 22), "warning": rng.uniform(4, 9)}.get(signal, rng.normal(0, 2.5))
+    error = float(rng.uniform(1.2, 2.5)) if signal != "undecided" else float(rng.uniform(4.0, 7.0))
+    excess = {"action": rng.uniform(10, 24), "warning": rng.uniform(5, 10)}.get(signal, rng.normal(0, 2.5))
     patterns = [PATTERNS[number % len(PATTERNS)]] if signal in ("action", "warning") else []
     if "low_for_peers" in patterns:
         excess, signal = -12.0, "warning"
     limit = {"out_of_volume": "rail_short", "dropouts_rail_collapses": "rail_short", "no_headroom": "reached"}
     logs = int(rng.integers(2, 7)) if signal != "undecided" else 1
-    z = excess / half * 1.96
+    excess, half, z = _shrunk(float(excess), error)
     p = float(np.clip(0.5 * np.exp(-0.7 * max(z, 0) ** 1.2), 1e-9, 1))
     return {
         "label": _label(rng), "setup": " | ".join(parts),
@@ -100,8 +101,9 @@ def _car(rng: np.random.Generator, number: int, parts: tuple[str, ...], place: f
         "spell_since": date(2025, 3, 1) if number % 7 == 0 else None, "spell_until": None,
         "peers": int(rng.integers(2, 14)), "logs": logs, "pulls": logs * 3, "logs_window": logs + number % 4,
         "observed_duty_pct": round(62 + excess * 0.8, 1), "expected_duty_pct": 62.0,
-        "excess_pct": round(float(excess), 2), "excess_low_pct": round(float(excess) - half, 2),
-        "excess_high_pct": round(float(excess) + half, 2), "level_z": round(float(z), 2),
+        "excess_pct": round(100 * np.expm1(excess / 100), 3),
+        "excess_low_pct": round(100 * np.expm1((excess - half) / 100), 3),
+        "excess_high_pct": round(100 * np.expm1((excess + half) / 100), 3), "level_z": round(z, 3),
         "shape_low_z": 0.3, "shape_mid_z": -0.2, "shape_high_z": 0.9, "trend_z": 0.4,
         "since": date(2026, 7, 1) + timedelta(days=number % 60) if signal in ("action", "warning") else None,
         "dropouts": 3 if "dropouts" in "".join(patterns) else 0,
@@ -114,6 +116,15 @@ def _car(rng: np.random.Generator, number: int, parts: tuple[str, ...], place: f
         "detectable_excess_pct": round(half * 1.27, 1),
         "logs_needed": None if signal != "undecided" or number % 3 == 0 else int(rng.integers(1, 4)),
     }  # fmt: skip
+
+
+def _shrunk(estimate: float, error: float) -> tuple[float, float, float]:
+    """Excess, half its interval and the level's z, drawn towards nought as models.excess does. [100 ln(volume)]"""
+    total = error**2 + TAU_PCT**2
+    z = estimate / total**0.5
+    gain = TAU_PCT**2 / total
+    gain += (1 - gain) * float(np.clip(abs(z) - 2, 0, 1))
+    return gain * estimate, 1.96 * gain**0.5 * error, z
 
 
 def _changes(rng: np.random.Generator, cars: pl.DataFrame) -> pl.DataFrame:
@@ -239,7 +250,7 @@ def _summary(cars: pl.DataFrame) -> dict[str, object]:
     return {
         "quarter": "2026Q3", "made_with": {"pumpcensus": "0.1.0", "polars": "2.1.0", "duckdb": "2.0.1"},
         "counts": counts,
-        "model": {"cross_validated_error_pct": 3.1, "coverage_80": 0.81, "coverage_95": 0.96, "tau_pct": 2.4,
+        "model": {"cross_validated_error_pct": 3.1, "coverage_80": 0.81, "coverage_95": 0.96, "tau_pct": TAU_PCT,
                   "duty_law": [law], "ceilings": [{"calibration": "custom", "ceiling_pct": 97.0, "learned": True}]},
         "budget": {"expected_false_actions": 0.2, "expected_false_warnings": 0.9, "median_detectable_excess_pct": 6.4},
         "outcome": _outcome(cars), "small_club": False, "rare_setups": [], "demo": True,

@@ -80,8 +80,8 @@ def test_key_charts_are_drawn_without_scripts_too(page: str, study: Study) -> No
 
 def test_sections_stand_in_the_order_readers_need(page: str) -> None:
     assert re.findall(r'<section id="(\w+)"', page) == [
-        "attention", "changes", "cars", "funnel", "baselines", "cards",
-        "next", "trust", "quality", "method", "cautions",
+        "attention", "changes", "cars", "funnel", "baselines", "trends",
+        "next", "trust", "quality", "method", "cards", "cautions",
     ]  # fmt: skip
 
 

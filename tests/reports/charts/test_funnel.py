@@ -8,12 +8,17 @@ from statsmodels.stats.meta_analysis import combine_effects
 
 from models.schemas import Study
 from reports import wording
+from reports.as_estimated import as_estimated
 from reports.cards import named
 from reports.charts import funnel
 
 # nine laboratories of Kacker, Metrologia 41 (2004), table 1, as used in statsmodels' own tests
 LABS = np.array([61, 61.4, 62.21, 62.3, 62.34, 62.6, 62.7, 62.84, 65.9])
 VARIANCES = np.array([0.2025, 1.21, 0.09, 0.2025, 0.3844, 0.5625, 0.0676, 0.0225, 1.8225])
+
+
+def _estimated(study: Study) -> pl.DataFrame:
+    return as_estimated(named(study.cars), study.summary["model"]["tau_pct"])
 
 
 def test_limits_are_those_of_spiegelhalter_2005() -> None:
@@ -24,6 +29,7 @@ def test_limits_are_those_of_spiegelhalter_2005() -> None:
 def test_limits_draw_z_standard_errors_without_spread() -> None:
     error = np.full(12, 2.0)
     limits = funnel._limits(error, 0.0, funnel.FunnelRule())
+    limits = limits.with_columns(pl.exclude("evidence").map_batches(lambda x: 100 * np.log1p(x / 100)))
     at = int(np.argmin(np.abs(limits["evidence"].to_numpy() - 0.5)))
     evidence = limits["evidence"][at]
     assert limits["inner_high"][at] == pytest.approx(norm.ppf(0.975) / evidence)
@@ -60,7 +66,7 @@ def test_fleet_without_spread_gets_none() -> None:
 
 
 def test_names_beyond_the_limits_never_touch(large_study: Study) -> None:
-    chart = funnel.draw(named(large_study.cars), wording.signal_words())
+    chart = funnel.draw(_estimated(large_study), wording.signal_words())
     assert chart is not None
     labels = chart.data["labels"].sort("label_at")["label_at"].to_numpy()
     ends = [*chart.data["rows"]["excess_pct"], *chart.data["limits"]["outer_low"], *chart.data["limits"]["outer_high"]]
@@ -70,7 +76,6 @@ def test_names_beyond_the_limits_never_touch(large_study: Study) -> None:
 
 
 def test_fewer_than_three_cars_give_no_funnel(study: Study) -> None:
-    cars = named(study.cars).head(2)
-    assert funnel.draw(cars, wording.signal_words()) is None
-    nobody = named(study.cars).with_columns(excess_pct=pl.lit(None, pl.Float64))
+    assert funnel.draw(_estimated(study).head(2), wording.signal_words()) is None
+    nobody = _estimated(study).with_columns(estimate_pct=pl.lit(None, pl.Float64))
     assert funnel.draw(nobody, wording.signal_words()) is None

@@ -8,6 +8,7 @@ import pytest
 
 from models.schemas import Study
 from reports import wording
+from reports.as_estimated import as_estimated
 from reports.cards import named
 from reports.charts import bands, car_curve, caterpillar, funnel, trend
 from reports.charts.chart import Chart
@@ -19,7 +20,7 @@ def _charts(study: Study) -> dict[str, Chart]:
     cars = named(study.cars)
     setup, label = cars["setup"][0], cars["label"][0]
     flagged = study.curves.join(cars.select("label", "name", "signal"), on="label").filter(pl.col("setup") == setup)
-    whole = funnel.draw(cars, WORDS)
+    whole = funnel.draw(as_estimated(cars, study.summary["model"]["tau_pct"]), WORDS)
     assert whole is not None
     return {
         "caterpillar": caterpillar.draw(cars, WORDS)[0],
