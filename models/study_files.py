@@ -1,8 +1,6 @@
 """The room's only disk: a study and its drill written to and read from STORE/studies/QUARTER, and made of a store."""
 
 import json
-import os
-import tempfile
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -10,7 +8,10 @@ from typing import Any
 
 import polars as pl
 
-from ingest.store import Store
+from ingest.findings import InputError
+from ingest.formula_guard import csv_text
+from ingest.store import Store, parquet
+from ingest.whole_files import make_folder, move, only_one, remove_folder, write_whole
 from models.compare import Comparison, compare
 from models.drill import drill
 from models.fleet import NothingToStudyError, window
@@ -25,18 +26,20 @@ from models.study import run_study
 TABLES = ("cars", "changes", "baselines", "curves", "car_logs", "quality", "next_logs")
 ALSO_CSV = ("cars", "changes", "baselines")
 OLDER_LACK = ("next_logs",)
+WRITING, OLD = ".writing", ".old"  # in the folder of studies, while one is replaced
+TRIES = 5
 
 
 def study_of_store(store: Path, quarter: str | None = None, *, demo: bool = False) -> Study:
     """Read the store's tables, run the study and write it. demo: all cars are invented, and the study says so."""
     opened = Store(store)
-    cells, pulls, ledger = (lazy.collect() for lazy in (opened.cells(), opened.pulls(), opened.ledger()))
-    quarter = window(quarter, ledger, date.today()).quarter
+    held = opened.at_once()
+    quarter = window(quarter, held.ledger, date.today()).quarter
     have = [name for name in _quarters(opened) if name < quarter]
     before = read_study(store, have[-1]) if have and have[-1] == shifted(quarter, -1) else None
     spoken = [said(pl.read_parquet(opened.studies / name / "cars.parquet"), name) for name in have]
     earlier = pl.concat(spoken) if spoken else None
-    study = run_study(cells, pulls, ledger, opened.roster(), quarter, before, earlier=earlier)
+    study = run_study(held.cells, held.pulls, held.ledger, held.roster, quarter, before, earlier=earlier)
     if demo:
         study.summary["demo"] = True
     write_study(study, store)
@@ -45,35 +48,53 @@ def study_of_store(store: Path, quarter: str | None = None, *, demo: bool = Fals
 
 def _quarters(store: Store) -> list[str]:
     """Quarters with a finished study, the earliest first."""
-    return sorted(entry.parent.name for entry in store.studies.glob("*/summary.json"))
+    files = [*store.studies.glob("*/summary.json"), *store.studies.glob(f"{OLD}/*/summary.json")]
+    return sorted({entry.parent.name for entry in files})
 
 
 def write_study(study: Study, store: Path) -> Path:
     """Write a study whole or not at all; an earlier one of the same quarter is replaced. Its folder."""
-    folder = Store(store).studies / study.quarter
-    folder.parent.mkdir(exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=folder.parent, prefix=".writing-") as scratch:
-        made = Path(scratch) / study.quarter
-        made.mkdir()
-        for name in TABLES:
-            table: pl.DataFrame = getattr(study, name)
-            table.write_parquet(made / f"{name}.parquet")
-            if name in ALSO_CSV:
-                table.write_csv(made / f"{name}.csv")
-        # a drill belongs to the study it was made with and goes with it
-        summary = {key: value for key, value in study.summary.items() if key != "drill"}
-        text = json.dumps(summary, indent=2, sort_keys=True)
-        (made / "summary.json").write_text(text + "\n", encoding="utf-8")
-        if folder.exists():
-            os.replace(folder, Path(scratch) / "old")
-        os.replace(made, folder)
+    home = Store(store)
+    make_folder(home.studies)
+    folder, made = home.studies / study.quarter, home.studies / WRITING / study.quarter
+    with only_one(home.path / "studies.lock", wait=True):
+        _tidy(home.studies)
+        try:
+            _write_tables(study, made)
+            if folder.exists():
+                make_folder(home.studies / OLD)
+                move(folder, home.studies / OLD / study.quarter)
+            move(made, folder)
+        finally:
+            _tidy(home.studies)
     return folder
+
+
+def _write_tables(study: Study, folder: Path) -> None:
+    make_folder(folder)
+    for name in TABLES:
+        table: pl.DataFrame = getattr(study, name)
+        write_whole(folder / f"{name}.parquet", parquet(table))
+        if name in ALSO_CSV:
+            write_whole(folder / f"{name}.csv", csv_text(table).encode())
+    # a drill belongs to the study it was made with and goes with it
+    summary = {key: value for key, value in study.summary.items() if key != "drill"}
+    write_whole(folder / "summary.json", (json.dumps(summary, indent=2, sort_keys=True) + "\n").encode())
+
+
+def _tidy(studies: Path) -> None:
+    """Put a study back whose successor did not get into its place, and remove what else a run left."""
+    for old in studies.glob(f"{OLD}/*"):
+        if not (studies / old.name).exists():
+            move(old, studies / old.name)
+    remove_folder(studies / OLD)
+    remove_folder(studies / WRITING)
 
 
 def read_study(store: Path, quarter: str | None = None) -> Study:
     """The study of a quarter, else the newest; summary["drill"] where one was made.
 
-    Raises FileNotFoundError in words where there is none.
+    Raises FileNotFoundError in words where there is none; InputError where its files are damaged.
     """
     opened = Store(store)
     have = _quarters(opened)
@@ -82,13 +103,26 @@ def read_study(store: Path, quarter: str | None = None) -> Study:
         wanted = quarter or "any quarter"
         raise FileNotFoundError(f"no study of {wanted} in this store (there: {listed}). Run `study` first.")
     chosen = quarter or have[-1]
-    folder = opened.studies / chosen
+    for _ in range(TRIES):  # it may be replaced meanwhile, and must not be read half from the old one
+        folder = next(filter(Path.exists, (opened.studies / chosen, opened.studies / OLD / chosen)), opened.studies)
+        try:
+            stamp = folder.stat()
+            study = _study_in(folder, chosen)
+            now = folder.stat()
+        except (OSError, ValueError, pl.exceptions.PolarsError):
+            continue
+        if (now.st_ino, now.st_mtime_ns) == (stamp.st_ino, stamp.st_mtime_ns):
+            return study
+    raise InputError([f"{opened.studies / chosen}: damaged. Make it anew: pumpcensus study --quarter {chosen}"])
+
+
+def _study_in(folder: Path, quarter: str) -> Study:
     files = {name: folder / f"{name}.parquet" for name in TABLES}
     tables = {name: pl.read_parquet(file) for name, file in files.items() if name not in OLDER_LACK or file.exists()}
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     if (folder / "drill.json").exists():
         summary["drill"] = json.loads((folder / "drill.json").read_text(encoding="utf-8"))
-    return Study(chosen, **tables, summary=summary)
+    return Study(quarter, **tables, summary=summary)
 
 
 def drill_of_store(
@@ -102,10 +136,10 @@ def drill_of_store(
     """
     study = read_study(store, quarter)
     opened = Store(store)
-    cells, pulls, ledger = (lazy.collect() for lazy in (opened.cells(), opened.pulls(), opened.ledger()))
-    if _seen(study.quality) != _seen(ledger.filter(window(study.quarter, ledger, date.today()).in_quarter())):
+    held = opened.at_once()
+    if _seen(study.quality) != _seen(held.ledger.filter(window(study.quarter, held.ledger, date.today()).in_quarter())):
         raise FileNotFoundError(f"the study of {study.quarter} saw other logs than this store has. Run `study` again.")
-    made = drill(cells, pulls, ledger, opened.roster(), study.quarter, progress=progress)
+    made = drill(held.cells, held.pulls, held.ledger, held.roster, study.quarter, progress=progress)
     if made.found.is_empty():
         raise NothingToStudyError(
             f"{study.quarter}: no car has two logs or more and no signal, so there is none to plant a fault in. "
@@ -148,8 +182,8 @@ def headroom_of_store(
     """
     question = Question(setup, label, ethanol_pct, boost_kpa, reserve_pct)
     opened = Store(Path(store))
-    cells, pulls, ledger = (lazy.collect() for lazy in (opened.cells(), opened.pulls(), opened.ledger()))
-    answer = headroom(cells, pulls, ledger, opened.roster(), question, quarter)
+    held = opened.at_once()
+    answer = headroom(held.cells, held.pulls, held.ledger, held.roster, question, quarter)
     if demo:
         answer.told["demo"] = True
     return answer
@@ -170,8 +204,8 @@ def compare_car(
         answer.told["verdict"], answer.told["change_pct"], answer.curves
     """
     opened = Store(Path(store))
-    cells, pulls, ledger = (lazy.collect() for lazy in (opened.cells(), opened.pulls(), opened.ledger()))
-    answer = compare(cells, pulls, ledger, opened.roster(), label, before, after)
+    held = opened.at_once()
+    answer = compare(held.cells, held.pulls, held.ledger, held.roster, label, before, after)
     if demo:
         answer.told["demo"] = True
     return answer
@@ -181,10 +215,7 @@ def write_drill(told: dict[str, Any], store: Path) -> Path:
     """Write a drill, as `drill_of_store` gives it, beside the study of its quarter: whole or not at all. Its file."""
     folder = Store(store).studies / told["quarter"]
     text = json.dumps(told, indent=2, sort_keys=True, allow_nan=False)
-    with tempfile.TemporaryDirectory(dir=folder, prefix=".writing-") as scratch:
-        made = Path(scratch) / "drill.json"
-        made.write_text(text + "\n", encoding="utf-8")
-        os.replace(made, folder / "drill.json")
+    write_whole(folder / "drill.json", (text + "\n").encode())
     return folder / "drill.json"
 
 
