@@ -85,25 +85,26 @@ def find_records(text: bytes, delimiter: bytes) -> Records | None:
     is_end, is_delimiter = signs == _LINE_FEED, signs == delimiter[0]
     if b'"' in text:
         is_quote = signs == _QUOTE
-        if not _enclose_cells(is_quote, is_end | is_delimiter):
+        if not _enclose_cells(signs, np.flatnonzero(is_quote), delimiter):
             return None
         outside = _outside_quotes(is_quote)
-        is_end, is_delimiter = is_end & outside, is_delimiter & outside
+        is_end &= outside
+        is_delimiter &= outside
     end = np.flatnonzero(is_end)
     start = np.concatenate(([0], end[:-1] + 1)) if len(end) else end
-    cells = np.add.reduceat(is_delimiter.view(np.uint8), start, dtype=np.uint32) if len(end) else end
-    return Records(text, start, end, cells.astype(np.intp) + 1, delimiter)
+    cells = np.diff(np.searchsorted(np.flatnonzero(is_delimiter), end), prepend=0) + 1
+    return Records(text, start, end, cells, delimiter)
 
 
 def _outside_quotes(is_quote: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.cumsum(is_quote, dtype=np.uint8) % 2 == 0
 
 
-def _enclose_cells(is_quote: NDArray[np.bool_], parts: NDArray[np.bool_]) -> bool:
+def _enclose_cells(signs: NDArray[np.uint8], quotes: Offsets, delimiter: bytes) -> bool:
     """Whether each quote opens a cell, closes one, or is one of a pair within one."""
-    place = np.flatnonzero(is_quote)
-    if len(place) % 2:
+    if len(quotes) % 2:
         return False
-    opens, closes = place[::2], place[1::2]
-    edge = parts | is_quote
-    return bool((edge[opens - 1] | (opens == 0)).all() and edge[closes + 1].all())
+    opens, closes = quotes[::2], quotes[1::2]
+    edges = [_QUOTE, _LINE_FEED, delimiter[0]]
+    is_opened = np.isin(signs[opens - 1], edges) | (opens == 0)
+    return bool(is_opened.all() and np.isin(signs[closes + 1], edges).all())
