@@ -29,7 +29,7 @@ from models.learning import Learned, learn
 from synthetic_fleet.direct_cells import Car
 from synthetic_fleet.later_blend import Later, asked_shares, later_blend, usual_boost_kpa
 
-MAIN = {80: (61_000, 24), 24: (62_000, 64)}  # cars: first seed, fleets
+MAIN = {80: (61_000, 22), 24: (62_000, 56)}  # cars: first seed, fleets
 JOINING = {80: 20, 24: 8}
 CARS_ASKED = {80: 24, 24: 12}  # of each fleet, the first so many by label
 STRONGER_POINTS = (5.0, 20.0)
