@@ -16,7 +16,7 @@ SIDE = {"setup": "2.0 four | original | original | club map 2", "first": date(20
 AFTER = SIDE | {"first": date(2026, 8, 3), "last": date(2026, 8, 3), "ethanol_measured": False, "saturated_share": 0.0,
                 "dropouts": 0, "dropouts_collapsing": 0, "rail_deficits": None}  # fmt: skip
 TOLD = {
-    "label": "7K3M-Q2XW", "before_pct": 33.4, "before_low_pct": 30.9, "before_high_pct": 36.0, 
+    "label": "7K3M-Q2XW", "before_pct": 33.4, "before_low_pct": 30.9, "before_high_pct": 36.0,
     "after_pct": -0.5, "after_low_pct": -2.3, "after_high_pct": 1.5,
     "change_pct": -33.9, "change_low_pct": -36.0, "change_high_pct": -31.8,
     "verdict": "better", "why_too_little": "", "judged_low_pct": -40.2, "judged_high_pct": -27.5,
