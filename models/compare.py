@@ -30,8 +30,7 @@ class CompareRule:
 
     pump_share: of the healthy spread between cars (as variance) that belongs to the pump and comes new with a new one.
     Not known; half is what is left of a spread of 3 % once some 2 % of sensors, fuel and filling stay with the car.
-    peers_healthy_min: where the setups differ, the mean probability of being healthy of the other cars of each; clearly
-    more than half, since that of a dozen cars is itself only known to about a tenth.
+    peers_healthy_min: where the setups differ, the mean probability of being healthy of the other cars of each.
     telling_pct: "no difference shown" only where a change of this many points would have been shown.
     days_each_side: from the change, where no ranges are given. top_rpm: what counts as the top of the rev range.
     """
@@ -39,7 +38,7 @@ class CompareRule:
     confidence: float = 0.95
     change_min_pct: float = 4.0
     pump_share: float = 0.5
-    peers_healthy_min: float = 0.6
+    peers_healthy_min: float = 0.5
     telling_pct: float = 10.0
     days_each_side: int = 365
     top_rpm: float = 1000.0

@@ -36,12 +36,14 @@ RULES = {
     "sick kind": SwapRule(sick=0.15, sick_smallest=0.6),
 }
 RUNS = [
-    ("swaps", 80, 61_000, 40),
-    ("swaps", 24, 62_000, 100),
-    ("all the pump's", 24, 63_000, 50),
-    ("none the pump's", 24, 64_000, 50),
-    ("sick kind", 24, 65_000, 60),
+    ("swaps", 80, 71_000, 30),
+    ("swaps", 24, 72_000, 70),
+    ("all the pump's", 24, 73_000, 36),
+    ("none the pump's", 24, 74_000, 36),
+    ("sick kind", 24, 75_000, 50),
 ]
+SAID = ("change_pct", "change_low_pct", "change_high_pct", "judged_low_pct", "judged_high_pct", "verdict",
+        "before_peers_healthy_share", "after_peers_healthy_share")  # fmt: skip
 KEPT_PUMPS = 8  # of each fleet, halves of their logs
 
 
@@ -62,9 +64,9 @@ def one_fleet(job: Job) -> pl.DataFrame:
         days = CompareRule().days_each_side
         sides = find_sides(fleet.ledger, spell_table, row["label"], before, after, TODAY, days)
         told = compared(material, learned, row["label"], sides).told
-        said = {name: told[name] for name in ("change_pct", "change_low_pct", "change_high_pct", "verdict")}
+        said = {name: told[name] for name in SAID}
         rows.append(tag | row | said | {"true_change_pct": row["after_pct"] - row["before_pct"]})
-    return pl.DataFrame(rows)
+    return pl.DataFrame(rows, schema_overrides=dict.fromkeys(SAID[-2:], pl.Float64))
 
 
 HOLDS = pl.col("true_change_pct").is_between(pl.col("change_low_pct"), pl.col("change_high_pct"))

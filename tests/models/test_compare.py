@@ -93,7 +93,7 @@ def test_a_new_pumps_own_level_widens_what_the_word_is_read_from_and_not_the_int
 
 
 def test_between_setups_whose_cars_mostly_look_sick_nothing_is_said() -> None:
-    bent = replace(LEVELS, peers_healthy=(0.55, 0.9))
+    bent = replace(LEVELS, peers_healthy=(0.45, 0.9))
     assert changes_told(LEVELS, False, 0.0)["verdict"] == "better"
     told = changes_told(bent, False, 0.0)
     assert (told["verdict"], told["why_too_little"]) == ("too little to say", "peers_mostly_high")
