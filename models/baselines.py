@@ -6,12 +6,17 @@ from models.queries import run_query
 from models.schemas import BASELINES
 
 
-def baselines(observations: pl.DataFrame, expected: pl.DataFrame) -> pl.DataFrame:
-    """OBSERVATIONS with `saturated` and `in_quarter` -> BASELINES, by setup and band.
+def car_medians(observations: pl.DataFrame) -> pl.DataFrame:
+    """OBSERVATIONS with `saturated` and `in_quarter` -> one row a setup, band and car of the quarter."""
+    return run_query("car_medians", observations=observations)
+
+
+def baselines(cars: pl.DataFrame, expected: pl.DataFrame) -> pl.DataFrame:
+    """Rows of `car_medians` -> BASELINES, by setup and band.
 
     expected: setup, band_rpm, expected_duty_pct: the regression's duty at the setup's median demand.
     """
-    found = run_query("baselines", observations=observations)
+    found = run_query("baselines", cars=cars)
     return (
         found.join(expected, on=["setup", "band_rpm"], how="left", maintain_order="left")
         .with_columns(pl.col("expected_duty_pct").round(3))

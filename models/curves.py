@@ -5,8 +5,8 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import t
 
-from models.design_matrix import car_basis
 from models.duty_law import duty_for_share
+from models.engine_speed import car_basis
 from models.excess import shrink
 from models.learning import Fleet, Learned
 from models.schemas import CURVES

@@ -5,15 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
 
+from models.columns import Columns
 from models.duty_law import delivered_share, delivered_slope
+from models.engine_speed import scaled_speed, speed_curve
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-CENTRE_RPM = 4400.0
-HALF_RANGE_RPM = 2200.0
 LEFT_OUT = 100.0  # a variance of ln(volume) that leaves a row without a say
 
 
@@ -24,6 +23,11 @@ POOLED = {
     "calibration": ("calibration",),
     "setup": ("setup",),
 }
+
+
+# effects of who gave the cars, where clubs pool theirs, and the columns that make them
+SOURCED = {"source": ("source",), "source x setup": ("source", "setup")}
+SOURCED_NAMES = (*SOURCED, "source tilt", "source bow")
 
 
 @dataclass(frozen=True)
@@ -37,6 +41,8 @@ class Priors:
     differs between cars and bands, and what differs from log to log within a car and band has a slope of its own,
     `dilution`. intake: exponent of intake temperature around its start. rail: per 100 bar.
     setup_shape: tilt and bow of a setup's curve, which the duty law and its charger bend a little.
+    source: one club's cars against another's, by fuel, sensors and height. source_setup: the same of one setup, wide
+    enough that no club's word on a setup outweighs a car or two. source_shape: tilt and bow.
     setup_start: engine x pump, boost hardware, calibration, setup; learned from the fleet from here.
     """
 
@@ -52,6 +58,9 @@ class Priors:
     port_injection: float = 0.5
     setup_start: float = 0.02
     setup_shape: float = 0.012
+    source: float = 0.015
+    source_setup: float = 0.025
+    source_shape: float = 0.01
     knots: int = 10
 
 
@@ -124,61 +133,6 @@ class CellArrays:
 
 
 @dataclass(frozen=True)
-class Columns:
-    """The expectation's columns X, (rows, k), kept as what differs from row to row: the *local* columns.
-
-    A row's setup decides which of the k columns it has at all; each of those is a local column there: the engine's
-    own curve is the shared curve again, an engine is the level. Local columns are by_band, numbers, and level, tilt
-    and bow of engine speed, in this order.
-
-    by_band: (bands, s) what follows from the band alone; band: (rows,) row of it. numbers: (rows, q).  z: (rows,)
-    kind: (rows,) number of the set of columns a row has. where: (kinds, p) these columns of X; which: (p,) the local
-    column that each of them is.
-    """
-
-    by_band: Array
-    band: NDArray[np.int32]
-    numbers: Array
-    z: Array
-    kind: NDArray[np.int32]
-    where: Ints
-    which: Ints
-    shape: tuple[int, int]
-
-    @classmethod
-    def plain(cls, X: Array, z: Array) -> "Columns":
-        """Any matrix: every row has every column. z: (rows,) scaled engine speed."""
-        n, k = X.shape
-        none, every = np.zeros(n, np.int32), np.arange(k)
-        return cls(np.zeros((1, 0)), none, X, z, none, every[None, :], every, (n, k))
-
-    @property
-    def width(self) -> int:
-        """Number of local columns."""
-        return self.by_band.shape[1] + self.numbers.shape[1] + 3
-
-    def local(self, rows: Ints) -> Array:
-        """Local columns of the given rows. (..., width)"""
-        parts = (self.by_band[self.band[rows]], self.numbers[rows], car_basis(self.z[rows]))
-        return np.concatenate(parts, axis=-1)
-
-    def local_coefficients(self, coefficients: Array) -> Array:
-        """What the k coefficients come to in each kind's local columns. (kinds, width)"""
-        return np.asarray(coefficients[self.where] @ np.eye(self.width)[self.which])
-
-    def __getitem__(self, rows: slice | Ints) -> Array:
-        chosen = np.arange(self.shape[0])[rows]
-        out = np.zeros((len(chosen), self.shape[1]))
-        out[np.arange(len(chosen))[:, None], self.where[self.kind[chosen]]] = self.local(chosen)[:, self.which]
-        return out
-
-    def __matmul__(self, coefficients: Array) -> Array:
-        by_kind, n = self.local_coefficients(coefficients), self.shape[0]
-        parts = [np.arange(start, min(start + 65536, n)) for start in range(0, n, 65536)]
-        return np.concatenate([(self.local(part) * by_kind[self.kind[part]]).sum(axis=1) for part in parts])
-
-
-@dataclass(frozen=True)
 class Design:
     """X: (rows, columns). prior_sd: (columns,). learned: columns whose common sd the fleet
     teaches. names: (columns,).
@@ -195,26 +149,57 @@ def families(observations: pl.DataFrame) -> list[str]:
     return observations.select(_family().alias("family"))["family"].unique().sort().to_list()
 
 
-def to_rows(
-    observations: pl.DataFrame, quarter_start: object, names: list[str]
-) -> tuple[Rows, CellArrays, pl.DataFrame]:
-    """OBSERVATIONS with `saturated` -> rows, cells, and the frame of rows with its setup columns.
-
-    quarter_start: first day of the quarter. names: of `families`.
+@dataclass(frozen=True)
+class Averaged:
+    """Some cars' observations as means by log and band: frame, a row each. Of their cells: row in the frame, duty,
+    ln(demand) and family.
     """
+
+    frame: pl.DataFrame
+    row: Ints
+    duty_pct: Array
+    ln_demand: Array
+    family: Ints
+
+
+def averaged(observations: pl.DataFrame, names: list[str]) -> Averaged:
+    """OBSERVATIONS with `saturated` -> means by log and band. names: of `families`."""
     family_number = {name: number for number, name in enumerate(names)}
     marked = observations.with_columns(
         family=_family().replace_strict(family_number, return_dtype=pl.Int64), ln_demand=pl.col("demand").log()
     ).sort(*ROW_KEYS, "pull")
     frame = _averaged(marked)
-    row_of_cell = marked.select(ROW_KEYS).join(frame.select(*ROW_KEYS, "row"), on=ROW_KEYS, maintain_order="left")
+    row_of_cell = marked.select(ROW_KEYS).join(frame.with_row_index("row"), on=ROW_KEYS, maintain_order="left")["row"]
+    return Averaged(
+        frame,
+        row_of_cell.to_numpy().astype(np.int64),
+        marked["duty_pct"].to_numpy(),
+        marked["ln_demand"].to_numpy(),
+        marked["family"].to_numpy(),
+    )
+
+
+def joined(parts: list[Averaged], quarter_start: object) -> tuple[Rows, CellArrays, pl.DataFrame]:
+    """Rows, cells, and the frame of rows with its setup columns. parts: in the order of spells.
+
+    quarter_start: first day of the quarter.
+    """
+    frame = pl.concat(part.frame for part in parts).with_row_index("row")
+    before = np.cumsum([0, *(part.frame.height for part in parts)])
     cells = CellArrays(
-        row=row_of_cell["row"].to_numpy().astype(np.int64),
-        duty_pct=marked["duty_pct"].to_numpy(),
-        ln_demand=marked["ln_demand"].to_numpy(),
-        family=marked["family"].to_numpy(),
+        row=np.concatenate([part.row + start for part, start in zip(parts, before[:-1], strict=True)]),
+        duty_pct=np.concatenate([part.duty_pct for part in parts]),
+        ln_demand=np.concatenate([part.ln_demand for part in parts]),
+        family=np.concatenate([part.family for part in parts]),
     )
     return _row_arrays(frame, quarter_start), cells, frame
+
+
+def to_rows(
+    observations: pl.DataFrame, quarter_start: object, names: list[str]
+) -> tuple[Rows, CellArrays, pl.DataFrame]:
+    """`averaged` and `joined` at once, of all OBSERVATIONS."""
+    return joined([averaged(observations, names)], quarter_start)
 
 
 ROW_KEYS = ["spell", "log", "band_rpm", "saturated"]
@@ -227,7 +212,7 @@ def _family() -> pl.Expr:
 
 def _averaged(marked: pl.DataFrame) -> pl.DataFrame:
     """Cells -> one row a key, numbered: its setup, means over its pulls, how many there are."""
-    first = "label setup engine pump boost_hardware calibration port_injection date family"
+    first = "label setup engine pump boost_hardware calibration port_injection date family source"
     mean = "ln_demand ln_fuel_factor ln_intake rail_100bar ethanol_sd unlogged_sd ethanol_pct boost_kpa demand"
     pulls = marked.group_by("log").agg(pl.col("pull").n_unique().alias("pulls_of_log"))
     return (
@@ -239,7 +224,6 @@ def _averaged(marked: pl.DataFrame) -> pl.DataFrame:
             pl.col("barometer_assumed").any(),
         )
         .join(pulls, on="log", maintain_order="left")
-        .with_row_index("row")
     )
 
 
@@ -293,6 +277,11 @@ def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -
     blocks += [_one_of(name, priors.setup_start, setups, like, columns, level) for name, columns in POOLED.items()]
     for shape, place in (("tilt", level + 1), ("bow", level + 2)):
         blocks.append(_one_of(f"{shape} of setup", priors.setup_shape, setups, like, ("setup",), place))
+    if like["source"].n_unique() > 1:
+        for name, sd, at in zip(SOURCED, (priors.source, priors.source_setup), (level, level), strict=True):
+            blocks.append(_one_of(name, sd, setups, like, SOURCED[name], at))
+        for shape, place in (("tilt", level + 1), ("bow", level + 2)):
+            blocks.append(_one_of(f"source {shape}", priors.source_shape, setups, like, ("source",), place))
     names = [name for block in blocks for name in block.names]
     band = (frame["band_rpm"].to_numpy() // 250).astype(np.int32)
     where, which = _placed(blocks, setups.height)
@@ -341,7 +330,7 @@ def _placed(blocks: list[_Block], kinds: int) -> tuple[Ints, Ints]:
 
 def _kinds(frame: pl.DataFrame) -> tuple[pl.DataFrame, NDArray[np.int32]]:
     """The different setups, a row each, and the number of each row's."""
-    keys = list(dict.fromkeys(column for columns in POOLED.values() for column in columns))
+    keys = list(dict.fromkeys(column for columns in (POOLED | SOURCED).values() for column in columns))
     setups = frame.select(keys).unique().sort(keys)
     numbered = frame.select(keys).join(setups.with_row_index("kind"), on=keys, maintain_order="left")
     return setups, numbered["kind"].to_numpy().astype(np.int32)
@@ -357,33 +346,6 @@ def _numbers(frame: pl.DataFrame, like: pl.DataFrame) -> dict[str, Array]:
         "rail": _centred(frame["rail_100bar"], like["rail_100bar"]),
         "port injection": frame["port_injection"].to_numpy().astype(float),
     }
-
-
-def speed_curve(engine_speed_rpm: Array, knots: int = 10) -> Array:
-    """Cubic B-spline basis of engine speed between 2,000 and 7,000 rpm; flat outside. (n, knots)
-
-    >>> speed_curve(np.array([2000.0, 4400.0])).sum(axis=1).round(9).tolist()
-    [1.0, 1.0]
-    """
-    low, high = 2000.0, 7000.0
-    inner = np.linspace(low, high, knots - 2)
-    ends = np.r_[[low] * 3, inner, [high] * 3]
-    inside = np.clip(np.asarray(engine_speed_rpm, dtype=float), low, high - 1e-6)
-    return np.asarray(BSpline.design_matrix(inside, ends, 3).toarray())
-
-
-def scaled_speed(engine_speed_rpm: Array) -> Array:
-    """Engine speed as z: -1 at 2,200 and 1 at 6,600 rpm. (n,)"""
-    return np.asarray((engine_speed_rpm - CENTRE_RPM) / HALF_RANGE_RPM)
-
-
-def car_basis(z: Array) -> Array:
-    """Level, tilt and bow over scaled engine speed: what healthy cars, and setups, differ in. (..., 3)
-
-    >>> car_basis(np.array([1.0])).round(2).tolist()
-    [[1.0, 1.0, 0.67]]
-    """
-    return np.stack([np.ones_like(z), z, z**2 - 0.33], axis=-1)
 
 
 def _joined(frame: pl.DataFrame, columns: tuple[str, ...]) -> pl.Series:

@@ -12,8 +12,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.design_matrix import CENTRE_RPM, HALF_RANGE_RPM, car_basis
 from models.duty_law import delivered_share, duty_for_share
+from models.engine_speed import CENTRE_RPM, HALF_RANGE_RPM, car_basis
 from models.excess import QUARTER_DAYS, SLOPE, FourNumbers
 from models.fleet import Material, gather, window
 from models.judgement import freedom

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import poisson, t
 
-from models.design_matrix import CENTRE_RPM, HALF_RANGE_RPM, car_basis
+from models.engine_speed import CENTRE_RPM, HALF_RANGE_RPM, car_basis
 from models.excess import LEVEL, SLOPE, FourNumbers
 
 Array = NDArray[np.float64]

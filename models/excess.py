@@ -8,7 +8,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.stats import t
 
-from models.design_matrix import Rows, car_basis
+from models.design_matrix import Rows
+from models.engine_speed import car_basis
 
 Array = NDArray[np.float64]
 
@@ -30,6 +31,11 @@ class FourNumbers:
     judged: NDArray[np.bool_]
     dated: NDArray[np.bool_]
     passed: Array
+
+    def of(self, units: slice) -> "FourNumbers":
+        return FourNumbers(
+            self.values[units], self.covariance[units], self.judged[units], self.dated[units], self.passed[units]
+        )
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
 
-from models.design_matrix import Columns, Design, Rows, car_basis
+from models.columns import Columns
+from models.design_matrix import Design, Rows
+from models.engine_speed import car_basis
 from models.log_sums import LogSums, add_up, apart, common_covariance, log_sums
 from models.variances import Noise, unmeasured, within
 

@@ -2,14 +2,16 @@
 
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 import numpy as np
 import polars as pl
 
-from models.ceilings import ceilings, saturated
-from models.design_matrix import design, families, to_rows
-from models.learning import Fleet, LearningRule
-from models.observations import observe, spell_of_logs, spells
+from models.borrowing import OWN, borrowed
+from models.design_matrix import Averaged, averaged, design, families, joined
+from models.learning import Fleet, LearningRule, own_part
+from models.observations import spell_of_logs, spells
+from models.observed import CELLS_AT_ONCE, Driven, Observed, driven, observed, together
 from models.quarters import first_day, quarter_of, shifted
 
 
@@ -60,60 +62,88 @@ def window(quarter: str | None, ledger: pl.DataFrame, today: date) -> Window:
 
 @dataclass(frozen=True)
 class Material:
-    """The tables of one window. observations: with saturated, ceiling_pct, in_quarter. pulls: with spell, in_quarter.
+    """The tables of one window. observed: observations with saturated, ceiling_pct, in_quarter; driven: these
+    counted. pulls: with spell, in_quarter.
 
     fleet: None where no car has a usable full-load cell.
     """
 
     window: Window
     spells: pl.DataFrame
-    observations: pl.DataFrame
+    observed: Observed
+    driven: Driven
     pulls: pl.DataFrame
     ledger: pl.DataFrame
     ceilings: pl.DataFrame
     fleet: Fleet | None
 
+    @cached_property
+    def observations(self) -> pl.DataFrame:
+        """All of them at once, for questions about a few cars; made when asked for."""
+        return self.observed.whole()
+
 
 def gather(
-    cells: pl.DataFrame,
+    cells: pl.DataFrame | pl.LazyFrame,
     pulls: pl.DataFrame,
     ledger: pl.DataFrame,
     roster: pl.DataFrame,
     when: Window,
     today: date,
+    pooled: pl.DataFrame | None = None,
+    cells_at_once: int = CELLS_AT_ONCE,
 ) -> Material:
-    """CELLS, PULLS, LEDGER, ROSTER of a store -> Material of the window `when`."""
+    """CELLS, PULLS, LEDGER, ROSTER of a store -> Material of the window `when`.
+
+    pooled: CONTRIBUTION of other clubs. Their cars are in what the fleet learns from and in no table.
+    """
     spell_table = spells(roster)
     counts = when.holds() & (pl.col("date") <= today)
-    observed = observe(cells.filter(counts), spell_table)
-    tops = ceilings(observed)
-    observed = (
-        observed.join(tops, on="calibration", how="left", maintain_order="left")
-        .with_columns(saturated=saturated(), in_quarter=when.in_quarter())
-        .drop("learned")
-    )
+    seen = observed(cells.lazy().filter(counts), spell_table, when.in_quarter(), cells_at_once)
+    lent = borrowed(pooled, roster, when.quarter) if pooled is not None else None
+    counted, fleet = _reduced(seen, lent, when)
     kept = ledger.filter(counts & (pl.col("verdict") == "kept"))
     placed = spell_of_logs(kept, spell_table)
     tagged = [
         table.join(placed, on="log", how="inner", maintain_order="left").with_columns(in_quarter=when.in_quarter())
         for table in (pulls.filter(counts), kept)
     ]
-    return Material(when, spell_table, observed, tagged[0], tagged[1], tops, _fleet(observed, when))
+    return Material(when, spell_table, seen, counted, tagged[0], tagged[1], seen.tops, fleet)
 
 
-def _fleet(observed: pl.DataFrame, when: Window, rule: LearningRule = LearningRule()) -> Fleet | None:
-    if observed.filter(~pl.col("saturated")).is_empty():
-        return None
-    names = families(observed)
-    rows, cells, frame = to_rows(observed, when.quarter_start, names)
-    calm = observed.filter((pl.col("pressure_log_sd") < rule.calm_ln_sd) & ~pl.col("saturated"))
+def _reduced(
+    seen: Observed, lent: pl.DataFrame | None, when: Window, rule: LearningRule = LearningRule()
+) -> tuple[Driven, Fleet | None]:
+    """Part by part: what was driven in the quarter, and the means that the rounds work on.
+
+    lent: observations of other clubs' cars, after the club's own.
+    """
+    own = seen.placed.join(seen.spells, on="spell")
+    names = families(own if lent is None else pl.concat([table.select("pump", "calibration") for table in (own, lent)]))
+    counted, rows, calm = [], [], []
+    is_calm = (pl.col("pressure_log_sd") < rule.calm_ln_sd) & ~pl.col("saturated")
+    for part in seen.each():
+        counted.append(driven(part))
+        tagged = part.with_columns(source=pl.lit(OWN))
+        rows.append(averaged(tagged, names))
+        calm.append(averaged(tagged.filter(is_calm), names))
+    if all(part.frame["saturated"].all() for part in rows):
+        return together(counted), None
+    if lent is None or lent.is_empty():
+        return together(counted), _fleet(rows, calm, when, names)
+    others = [averaged(lent, names)], [averaged(lent.filter(is_calm), names)]
+    return together(counted), own_part(_fleet(rows + others[0], calm + others[1], when, names))
+
+
+def _fleet(rows: list[Averaged], calm: list[Averaged], when: Window, names: list[str]) -> Fleet:
+    arrays, cells, frame = joined(rows, when.quarter_start)
     quiet = None
-    if not calm.is_empty():
-        calm_rows, calm_cells, calm_frame = to_rows(calm, when.quarter_start, names)
+    if any(len(part.duty_pct) for part in calm):
+        calm_rows, calm_cells, calm_frame = joined(calm, when.quarter_start)
         quiet = (calm_rows, calm_cells, design(calm_frame, like=frame))
-    first = frame[rows.starts[:-1].tolist()]
+    first = frame[arrays.starts[:-1].tolist()]
     return Fleet(
-        rows=rows,
+        rows=arrays,
         cells=cells,
         design=design(frame, like=frame),
         frame=frame,
@@ -121,4 +151,5 @@ def _fleet(observed: pl.DataFrame, when: Window, rule: LearningRule = LearningRu
         unit_family=first["family"].to_numpy(),
         calm=quiet,
         families=tuple(names),
+        sources=first["source"].rank("dense").to_numpy().astype(np.int64) - 1,
     )

@@ -244,7 +244,7 @@ def later_pull(
         ln_demand=pl.Series(prepared.ln_demand(prepared.usual_ethanol_pct, prepared.usual_boost_kpa)),
         ln_fuel_factor=pl.lit(float(np.log(fuel_factor(prepared.usual_ethanol_pct)))),
     )
-    return _with_law(replace(prepared, X=design(usual, like=fleet.frame).X[:]), family)
+    return _with_law(replace(prepared, X=design(usual, like=fleet.like).X[:]), family)
 
 
 def _new_car(learned: Learned, z: Array) -> tuple[Belief, ...]:

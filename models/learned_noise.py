@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from models.design_matrix import Rows, car_basis
+from models.design_matrix import Rows
+from models.engine_speed import car_basis
 from models.log_sums import add_up, apart, common_covariance, log_batches, patterns, roots
 from models.variances import Noise
 

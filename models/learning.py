@@ -7,9 +7,11 @@ import polars as pl
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
+from models.borrowing import source_weights
 from models.censored import working_response
-from models.design_matrix import LEFT_OUT, CellArrays, Design, Rows, car_basis
+from models.design_matrix import LEFT_OUT, SOURCED_NAMES, CellArrays, Design, Rows
 from models.duty_law import RoundShares, choose_round_share
+from models.engine_speed import car_basis
 from models.evidence import probability_healthy
 from models.excess import FourNumbers, SpreadPrior, healthy_spread, shrink
 from models.expected_duty import Expectation, fit, profile_round_share
@@ -45,6 +47,8 @@ class Fleet:
     """What the rounds work on. cars: (units,) number of the car behind each spell. frame: of `to_rows`.
 
     unit_family: (units,) the duty law's family. calm: rows, cells and design of the cells whose demand hardly moved.
+    sources: (units,) number of the club behind each spell; 0 the own one, whose spells stand first. whole: the fleet
+    that is learned from, with other clubs' cars, where this is its own part.
     """
 
     rows: Rows
@@ -55,6 +59,13 @@ class Fleet:
     unit_family: NDArray[np.int64]
     calm: tuple[Rows, CellArrays, Design] | None
     families: tuple[str, ...]
+    sources: NDArray[np.int64]
+    whole: "Fleet | None" = None
+
+    @property
+    def like(self) -> pl.DataFrame:
+        """The frame whose setups and medians the design's columns refer to."""
+        return (self.whole or self).frame
 
 
 @dataclass(frozen=True)
@@ -93,12 +104,20 @@ class Learned:
 # matrices of some hundred rows gain nothing from a second thread, and one keeps sums in one order
 @threadpool_limits.wrap(limits=1, user_api="blas")
 def learn(fleet: Fleet, rule: LearningRule = LearningRule(), prior: SpreadPrior = SpreadPrior()) -> Learned:
-    """Run the rounds. Deterministic: the same fleet gives the same result."""
+    """Run the rounds. Deterministic: the same fleet gives the same result.
+
+    Other clubs' cars teach the expectation and the duty law; how far healthy cars and logs stray is the club's own.
+    """
+    if fleet.whole is not None:
+        return _own_learned(learn(fleet.whole, rule, prior), fleet)
+    own = slice(0, int((fleet.sources == 0).sum()))
+    effects = source_effects(fleet)
     units, n = fleet.rows.units, len(fleet.rows.z)
     start = np.full(len(fleet.families), 0.5)
     law = RoundShares(fleet.families, start, np.zeros_like(start), np.ones_like(start))
     noise, spread, weights, healthy = Noise(), prior.covariance, np.ones(units), np.ones(units)
-    prior_sd, rows = fleet.design.prior_sd, fleet.rows
+    start_sd, rows = fleet.design.prior_sd, fleet.rows
+    prior_sd = start_sd
     judged: Judged | None = None
     last: tuple[LogSums, Rows, Array, Noise] | None = None
     for number in range(rule.rounds):
@@ -112,11 +131,12 @@ def learn(fleet: Fleet, rule: LearningRule = LearningRule(), prior: SpreadPrior 
         expectation, A, b = fit(rows, fleet.design, y, noise, spread[:3, :3], weights, prior_sd, sums)
         prior_sd = expectation.prior_sd
         judged = judge(replace(fleet, rows=rows), y, noise, spread, weights, A, b, sums)
+        prior_sd = believed(fleet, sums, spread, weights, A, b, effects, prior_sd, start_sd)
         healthy = probability_healthy(judged.numbers, spread)
-        spread = healthy_spread(judged.numbers, spread, healthy, prior)
+        spread = healthy_spread(judged.numbers.of(own), spread, healthy[own], prior)
         weights = teaching_weights(fleet.frame, rows, healthy, rule)
         if number in rule.noise_rounds:
-            chosen = np.flatnonzero(judged.numbers.judged)[: rule.noise_cars].tolist()
+            chosen = np.flatnonzero(judged.numbers.judged[own])[: rule.noise_cars].tolist()
             noise = learn_noise(rows, judged.residual, spread[:3, :3], healthy, noise, chosen)
     assert judged is not None  # a rule without rounds is no rule
     return Learned(law, noise, spread, weights, healthy, expectation, judged, y, rows)
@@ -133,6 +153,90 @@ def sums_again(
     changed = (y != old_y) | (rows.extra_variance != old_rows.extra_variance)
     refresh(sums, rows, design.X, y, noise, np.flatnonzero(np.logical_or.reduceat(changed, rows.starts[:-1])))
     return sums
+
+
+def source_effects(fleet: Fleet) -> list[NDArray[np.int64]]:
+    """Columns of the effects of each source alone. Empty where all cars are the club's own."""
+    names = np.isin(fleet.design.names, SOURCED_NAMES)
+    kind = fleet.design.X.kind[fleet.rows.starts[:-1]]
+    used = [
+        np.unique(fleet.design.X.where[np.unique(kind[fleet.sources == s])]) for s in range(fleet.sources.max() + 1)
+    ]
+    return [columns[names[columns]] for columns in used] if names.any() else []
+
+
+def believed(
+    fleet: Fleet,
+    sums: LogSums,
+    spread: Array,
+    weights: Array,
+    A: Array,
+    b: Array,
+    effects: list[NDArray[np.int64]],
+    prior_sd: Array,
+    start_sd: Array,
+) -> Array:
+    """prior_sd with that of odd sources' effects widened: what a club's cars have in common is then its own affair."""
+    if not effects:
+        return prior_sd
+    trust = source_weights(
+        fleet.rows, fleet.design.X, sums, spread[:3, :3], weights, A, b, fleet.sources, effects, prior_sd, start_sd
+    )
+    prior_sd = prior_sd.copy()
+    for columns, weight in zip(effects[1:], trust[1:], strict=True):
+        prior_sd[columns] = start_sd[columns] / np.sqrt(weight)
+    return prior_sd
+
+
+def own_part(whole: Fleet) -> Fleet:
+    """The club's own spells of a fleet, in the whole's columns."""
+    units = int((whole.sources == 0).sum())
+    n = int(whole.rows.starts[units])
+    mine = whole.cells.row < n
+    cells = replace(whole.cells, **{name: getattr(whole.cells, name)[mine] for name in CELL_FIELDS})
+    X = whole.design.X
+    shorter = replace(X, band=X.band[:n], numbers=X.numbers[:n], z=X.z[:n], kind=X.kind[:n], shape=(n, X.shape[1]))
+    return Fleet(
+        rows=_own_rows(whole.rows, units),
+        cells=cells,
+        design=replace(whole.design, X=shorter),
+        frame=whole.frame[:n],
+        cars=whole.cars[:units],
+        unit_family=whole.unit_family[:units],
+        calm=whole.calm,
+        families=whole.families,
+        sources=whole.sources[:units],
+        whole=whole,
+    )
+
+
+CELL_FIELDS = ("row", "duty_pct", "ln_demand", "family")
+
+
+def _own_rows(rows: Rows, units: int) -> Rows:
+    n = int(rows.starts[units])
+    by_row = {name: getattr(rows, name)[:n] for name in rows.__dataclass_fields__ if name not in ("starts", "spells")}
+    return Rows(**by_row, starts=rows.starts[: units + 1], spells=rows.spells[:units])
+
+
+def _own_learned(learned: Learned, fleet: Fleet) -> Learned:
+    units = fleet.rows.units
+    n = int(fleet.rows.starts[-1])
+    judged = learned.judged
+    return replace(
+        learned,
+        weights=learned.weights[:units],
+        healthy=learned.healthy[:units],
+        judged=Judged(
+            judged.numbers.of(slice(0, units)),
+            judged.expected[:n],
+            judged.residual[:n],
+            judged.own_variance[:n],
+            judged.sampling[:units],
+        ),
+        y=learned.y[:n],
+        rows=_own_rows(learned.rows, units),
+    )
 
 
 def at_least(y: Array, rows: Rows, judged: Judged, spread: Array, noise: Noise) -> tuple[Array, Rows]:

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
-from models.design_matrix import Columns, Rows
+from models.columns import Columns
+from models.design_matrix import Rows
 from models.excess import QUARTER_DAYS, SLOPE, FourNumbers, SlopeRule, held, passed_share
 from models.log_sums import LogSums, apart, common_covariance, log_batches
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from models.design_matrix import Columns, Rows
+from models.columns import Columns
+from models.design_matrix import Rows
 from models.variances import Noise, within
 
 Array = NDArray[np.float64]

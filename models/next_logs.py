@@ -79,7 +79,7 @@ def next_logs(
     """
     units = {} if learned is None else {int(spell): unit for unit, spell in enumerate(learned.rows.spells)}
     asking = _Asking(learned, judged, rule) if learned else None
-    gaps = _gaps(material.observations.filter("in_quarter"), rule)
+    gaps = _gaps(material.driven.bands, rule)
     rows = []
     for row in judged.iter_rows(named=True):
         unit = units.get(row["spell"])
@@ -240,9 +240,10 @@ def _positive(matrix: Array, least: float = 1e-8) -> Array:
     return np.asarray((vectors * np.maximum(values, least)) @ vectors.T)
 
 
-def _gaps(observed: pl.DataFrame, rule: NextLogsRule) -> dict[int, tuple[int, int]]:
-    """Spell -> the widest part of the rev range, of the one most cars drive, in which it has few pulls. [1/min]"""
-    counted = observed.group_by("spell", "band_rpm").agg(pulls=pl.struct("log", "pull").n_unique())
+def _gaps(counted: pl.DataFrame, rule: NextLogsRule) -> dict[int, tuple[int, int]]:
+    """spell, band_rpm, pulls -> for a spell the widest part of the rev range, of the one that most cars drive, in which
+    it has few pulls. [1/min]
+    """
     share = pl.col("spell").n_unique() / max(counted["spell"].n_unique(), 1)
     usual = counted.group_by("band_rpm").agg(share=share).filter(pl.col("share") >= rule.bands_share)
     bands = usual["band_rpm"].sort().to_list()

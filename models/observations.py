@@ -59,6 +59,7 @@ class NotMeasured:
     lambda_ratio: float = 0.85
     intake_air_c: float = 35.0
     ethanol_pct: float = 10.0
+    rail_pressure_bar: float = 150.0
 
 
 def spells(roster: pl.DataFrame) -> pl.DataFrame:
@@ -95,27 +96,78 @@ def spell_of_logs(logs: pl.DataFrame, spell_table: pl.DataFrame) -> pl.DataFrame
     )
 
 
-def observe(cells: pl.DataFrame, spell_table: pl.DataFrame, missing: NotMeasured = NotMeasured()) -> pl.DataFrame:
-    """CELLS and the table of `spells` -> OBSERVATIONS, ordered by spell, log, band and pull."""
+USABLE = (pl.col("duty_pct") > 1.0) & (pl.col("manifold_pressure_kpa") > 20.0)
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What stands in for a channel that a log does not hold: the peers' medians over all cells.
+
+    by_setup: setup, usual of ethanol, and ethanol_pct the fleet's; channels: of lambda, intake and rail, by engine and
+    band and by band. Nothing of a channel that every cell has.
+    """
+
+    by_setup: pl.DataFrame
+    ethanol_pct: float | None
+    channels: dict[str, tuple[pl.DataFrame, pl.DataFrame]]
+
+
+CHANNELS = ("lambda_ratio", "intake_air_c", "rail_pressure_bar")
+
+
+def with_setups(cells: pl.LazyFrame, placed: pl.DataFrame, spell_table: pl.DataFrame) -> pl.LazyFrame:
+    """Usable CELLS with their spell, its setup and its stated ethanol. placed: of `spell_of_logs`."""
     setups = spell_table.select(
         "spell", "setup", "engine", "pump", "boost_hardware", "calibration", "port_injection",
         roster_ethanol=pl.col("ethanol_pct"),
     )  # fmt: skip
-    usable = (pl.col("duty_pct") > 1.0) & (pl.col("manifold_pressure_kpa") > 20.0)
-    joined = (
-        cells.filter(usable)
-        .join(spell_of_logs(cells, spell_table), on="log")
-        .join(setups, on="spell")
-        .with_columns(
-            ethanol_logged=pl.col("ethanol_pct").is_not_null(),
-            lambda_logged=pl.col("lambda_ratio").is_not_null(),
-            intake_logged=pl.col("intake_air_c").is_not_null(),
-            rail_logged=pl.col("rail_pressure_bar").is_not_null(),
-            barometer_assumed=pl.col("barometer_assumed").fill_null(False),
-            pressure_log_sd=pl.col("pressure_log_sd").fill_null(0.0),
-        )
+    return cells.filter(USABLE).join(placed.join(setups, on="spell").lazy(), on="log")
+
+
+def usual(joined: pl.LazyFrame) -> Usual:
+    """The medians of `with_setups`, channel by channel, so that few columns are held at a time."""
+    stated = pl.coalesce("ethanol_pct", "roster_ethanol").alias("usual")
+    lacking = joined.select(stated.null_count(), pl.col(CHANNELS).null_count()).collect().row(0, named=True)
+    by_setup, ethanol_pct = pl.DataFrame(schema={"setup": pl.String, "usual": pl.Float64}), None
+    if lacking["usual"]:
+        known = joined.select("setup", stated).drop_nulls().collect()
+        by_setup, ethanol_pct = known.group_by("setup").agg(pl.col("usual").median()), known["usual"].median()
+    channels = {}
+    for name in CHANNELS:
+        if lacking[name]:
+            known = joined.select("engine", "band_rpm", usual=pl.col(name)).drop_nulls("usual").collect()
+            grouped = [known.group_by(keys).agg(pl.col("usual").median()) for keys in (KEYS[:2], KEYS[1:2])]
+            channels[name] = (grouped[0], grouped[1])
+    return Usual(by_setup, ethanol_pct if isinstance(ethanol_pct, float) else None, channels)
+
+
+KEYS = ("engine", "band_rpm")
+
+
+def observe(
+    cells: pl.DataFrame | pl.LazyFrame,
+    spell_table: pl.DataFrame,
+    missing: NotMeasured = NotMeasured(),
+    placed: pl.DataFrame | None = None,
+    peers: Usual | None = None,
+) -> pl.DataFrame:
+    """CELLS and the table of `spells` -> OBSERVATIONS, ordered by spell, log, band and pull.
+
+    placed, peers: of `spell_of_logs` and `usual` over all cells, where these are only some of them.
+    """
+    if placed is None:
+        placed = spell_of_logs(cells.lazy().filter(USABLE).select("log", "label", "date").collect(), spell_table)
+    joined = with_setups(cells.lazy(), placed, spell_table)
+    peers = peers or usual(joined)
+    marked = joined.with_columns(
+        ethanol_logged=pl.col("ethanol_pct").is_not_null(),
+        lambda_logged=pl.col("lambda_ratio").is_not_null(),
+        intake_logged=pl.col("intake_air_c").is_not_null(),
+        rail_logged=pl.col("rail_pressure_bar").is_not_null(),
+        barometer_assumed=pl.col("barometer_assumed").fill_null(False),
+        pressure_log_sd=pl.col("pressure_log_sd").fill_null(0.0),
     )
-    filled = _fill(joined, missing)
+    filled = _fill(marked, peers, missing).collect()
     asked = demand(
         filled["manifold_pressure_kpa"].to_numpy(),
         filled["intake_air_c"].to_numpy(),
@@ -136,9 +188,8 @@ def observe(cells: pl.DataFrame, spell_table: pl.DataFrame, missing: NotMeasured
     )
 
 
-def _fill(cells: pl.DataFrame, missing: NotMeasured) -> pl.DataFrame:
+def _fill(cells: pl.LazyFrame, peers: Usual, missing: NotMeasured) -> pl.LazyFrame:
     """What a log does not hold: the peers' median by band, else the fleet's, else a usual value."""
-    stated = pl.coalesce("ethanol_pct", "roster_ethanol")
     points = (
         pl.when(pl.col("ethanol_logged"))
         .then(0.0)
@@ -152,16 +203,19 @@ def _fill(cells: pl.DataFrame, missing: NotMeasured) -> pl.DataFrame:
     )
     lambda_sd = pl.when(pl.col("lambda_logged")).then(0.0).otherwise(missing.lambda_ln)
     intake_sd = pl.when(pl.col("intake_logged")).then(0.0).otherwise(missing.intake_ln)
-    return cells.with_columns(
-        ethanol_points_sd=points,
-        unlogged_sd=(lambda_sd**2 + intake_sd**2).sqrt(),
-        ethanol_pct=pl.coalesce(stated, stated.median().over("setup"), stated.median(), missing.ethanol_pct),
-        lambda_ratio=_or_peers("lambda_ratio", missing.lambda_ratio),
-        intake_air_c=_or_peers("intake_air_c", missing.intake_air_c),
-        rail_pressure_bar=_or_peers("rail_pressure_bar", 150.0),
+    stated = pl.coalesce("ethanol_pct", "roster_ethanol", "usual", pl.lit(peers.ethanol_pct), missing.ethanol_pct)
+    filled = cells.join(peers.by_setup.lazy(), on="setup", how="left").with_columns(
+        ethanol_points_sd=points, unlogged_sd=(lambda_sd**2 + intake_sd**2).sqrt(), ethanol_pct=stated
     )
-
-
-def _or_peers(channel: str, usual: float) -> pl.Expr:
-    peers = [pl.col(channel).median().over(keys) for keys in (("engine", "band_rpm"), ("band_rpm",))]
-    return pl.coalesce(channel, *peers, pl.lit(usual))
+    rest = (missing.lambda_ratio, missing.intake_air_c, missing.rail_pressure_bar)
+    for name, otherwise in zip(CHANNELS, rest, strict=True):
+        if name in peers.channels:
+            by_engine, by_band = (table.lazy() for table in peers.channels[name])
+            filled = (
+                filled.drop("usual")
+                .join(by_engine, on=KEYS, how="left")
+                .join(by_band, on="band_rpm", how="left", suffix="_of_band")
+                .with_columns(pl.coalesce(name, "usual", "usual_of_band", otherwise).alias(name))
+                .drop("usual_of_band")
+            )
+    return filled

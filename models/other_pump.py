@@ -77,7 +77,7 @@ def _levels(fleet: Fleet, learned: Learned, pairs: pl.DataFrame) -> list[tuple[f
         fleet.frame[part].with_columns(pump=pl.lit(pump), setup=pl.lit(setup), spell=pl.lit(number, pl.Int32))
         for number, (part, setup, pump) in enumerate(zip(parts, pairs["setup"], pairs["pump"], strict=True))
     ]
-    X = design(pl.concat(frames), like=fleet.frame).X
+    X = design(pl.concat(frames), like=fleet.like).X
     setup_of = fleet.frame[rows.starts[:-1].tolist()]["setup"]
     levels, at = [], 0
     for unit, part in zip(pairs["unit"], parts, strict=True):

@@ -25,7 +25,7 @@ SENSOR_CODES = ("sensor_at_end",)
 
 
 def run_study(
-    cells: pl.DataFrame,
+    cells: pl.DataFrame | pl.LazyFrame,
     pulls: pl.DataFrame,
     ledger: pl.DataFrame,
     roster: pl.DataFrame,
@@ -36,6 +36,7 @@ def run_study(
 ) -> Study:
     """CELLS, PULLS, LEDGER and ROSTER of a store -> the Study of a quarter.
 
+    cells: read some cars at a time where lazy, as `Store.cells` gives them, so that they need not fit in memory.
     quarter: "2026Q3"; without it the quarter of the newest log. previous: the study of the quarter before, for
     what changed. earlier: SAID of `models.outcome`, of studies before, for what was found since. today: logs dated
     later count for nothing; default is this day.
@@ -114,10 +115,8 @@ def _peers() -> pl.Expr:
 def _events(material: Material) -> pl.DataFrame:
     """spell, logs, pulls, days, dropouts ..., pump_limit, saturated_share: the quarter's events."""
     events = run_query("events", pulls=material.pulls)
-    now = material.observations.filter("in_quarter")
-    banded = now.group_by("spell", "band_rpm").agg(pl.struct("log", "pull").filter("saturated").n_unique().alias("n"))
-    limited = pump_limit(events, banded.group_by("spell").agg(saturated_pulls=pl.col("n").max()).sort("spell"))
-    share = now.group_by("spell").agg(saturated_share=pl.col("saturated").mean()).sort("spell")
+    limited = pump_limit(events, material.driven.spells.select("spell", "saturated_pulls"))
+    share = material.driven.spells.select("spell", "saturated_share")
     counted = material.ledger.group_by("spell").agg(
         logs=pl.col("in_quarter").sum().cast(pl.Int32), logs_window=pl.len().cast(pl.Int32)
     )
@@ -136,11 +135,7 @@ def _events(material: Material) -> pl.DataFrame:
 
 def _circumstances(material: Material) -> pl.DataFrame:
     """spell, what was logged, whether a sensor stood at its end: for `check_first`."""
-    now = material.observations.filter("in_quarter")
-    logged = now.group_by("spell").agg(
-        pl.col("ethanol_logged", "lambda_logged", "intake_logged", "rail_logged").all(),
-        pl.col("barometer_assumed").any(),
-    )
+    logged = material.driven.spells.drop("saturated_share", "saturated_pulls")
     ended = material.ledger.filter("in_quarter").select(
         "spell",
         at_end=pl.col("findings").list.eval(pl.element().struct["code"].is_in(SENSOR_CODES)).list.any(),
@@ -154,7 +149,7 @@ def _baselines(material: Material, learned: Learned | None) -> pl.DataFrame:
     if learned is None or material.fleet is None:
         return pl.DataFrame(schema=BASELINES)
     expected = setup_curves(material.fleet, learned, material.ceilings)
-    return baselines(material.observations, expected)
+    return baselines(material.driven.cars, expected)
 
 
 def _curves(material: Material, learned: Learned | None) -> pl.DataFrame:

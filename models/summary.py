@@ -58,7 +58,7 @@ def _counts(cars: pl.DataFrame, material: Material, quality: pl.DataFrame) -> di
         "logs_kept": int((quality["verdict"] == "kept").sum()),
         "logs_refused": int((quality["verdict"] == "refused").sum()),
         "pulls": now,
-        "cells": int(material.observations["in_quarter"].sum()),
+        "cells": material.driven.cells,
         **signals,
         **limits,
     }

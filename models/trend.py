@@ -6,7 +6,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.design_matrix import Rows, car_basis
+from models.design_matrix import Rows
+from models.engine_speed import car_basis
 from models.variances import Noise
 
 Array = NDArray[np.float64]

@@ -1,19 +1,4 @@
 -- one row a setup and band of engine speed; a car counts once, however much it was logged
-with cars as (
-    select
-        setup,
-        band_rpm,
-        label,
-        median(duty_pct) as duty_pct,
-        median(demand) as demand,
-        median(ethanol_pct) as ethanol_pct,
-        median(boost_kpa) as boost_kpa,
-        avg(saturated::int) as saturated_share,
-        count(distinct (log, pull)) as pulls
-    from observations
-    where in_quarter
-    group by all
-)
 select
     setup,
     band_rpm,

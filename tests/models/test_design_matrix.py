@@ -5,8 +5,9 @@ import polars as pl
 import pytest
 from scipy.interpolate import BSpline
 
-from models.design_matrix import Priors, design, families, speed_curve, to_rows
+from models.design_matrix import Priors, design, families, to_rows
 from models.duty_law import delivered_share, delivered_slope
+from models.engine_speed import speed_curve
 from models.fleet import Material
 from models.learning import Fleet
 

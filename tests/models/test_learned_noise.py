@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from models.design_matrix import car_basis
+from models.engine_speed import car_basis
 from models.learned_noise import batch_of, learn_noise, log_likelihoods
 from models.learning import Fleet
 from models.log_sums import common_covariance, log_batches
