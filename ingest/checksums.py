@@ -37,9 +37,12 @@ def write_checked(folder: Path, files: Mapping[str, bytes]) -> None:
     """Write files, in their order, and what all of the folder's noted files are.
 
     While it goes on both the old and the new of each are right, so that a killed run leaves nothing that looks damaged.
+    Where all are so already, nothing is written.
     """
     before = noted(folder) or {}
     news = {name: [checksum_of(content)] for name, content in files.items()}
+    if before == before | news and all(_is_right(folder / name, sums) for name, sums in news.items()):
+        return
     note(folder, before | {name: [*before.get(name, []), *new] for name, new in news.items()})
     for name, content in files.items():
         write_whole(folder / name, content)

@@ -20,7 +20,7 @@ from ingest.mend_store import drop_set_aside, hold_to_key, mend
 from ingest.near_labels import unknown_label
 from ingest.seen_files import SeenFiles
 from ingest.store import Store, one_writer, parquet, write_roster
-from ingest.whole_files import remove_file, remove_folder, write_whole
+from ingest.whole_files import move, only_one, remove_file, remove_folder, write_whole
 
 
 def forget_car(car: str, store: Path) -> int:
@@ -94,8 +94,11 @@ def _remove_studies(store: Store, label: str) -> None:
     """Remove studies that show a label, and what killed runs left of others."""
     if not store.studies.is_dir():
         return
-    for folder in sorted(store.studies.iterdir()):
-        if folder.is_dir() and (folder.name.startswith(".") or any(_shows(file, label) for file in folder.iterdir())):
+    with only_one(store.path / "studies.lock", wait=True):
+        for folder in sorted(path for path in store.studies.iterdir() if path.is_dir()):
+            if not folder.name.startswith(".") and any(_shows(file, label) for file in folder.iterdir()):
+                move(folder, folder.with_name(f".{folder.name}"))  # so that a killed run leaves no half of it
+        for folder in store.studies.glob(".*"):
             remove_folder(folder)
 
 

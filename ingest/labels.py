@@ -183,7 +183,9 @@ def write_label_list(store: Path, labels: Mapping[str, str]) -> None:
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(("car", "label"))
     writer.writerows((guarded(car), label) for car, label in sorted(labels.items()))
-    write_private(private_folder(store) / "labels.csv", text.getvalue())
+    path = private_folder(store) / "labels.csv"
+    if not path.exists() or path.read_text(encoding="utf-8") != text.getvalue():
+        write_private(path, text.getvalue())
 
 
 def read_forgotten(store: Path) -> list[str]:

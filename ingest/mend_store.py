@@ -45,8 +45,8 @@ def _bring_up(store: Store) -> None:
     forgotten = store.path / "forgotten.json"
     if forgotten.exists():
         add_forgotten(store.path, store.forgetting())
+        remove_file(forgotten)
     write_version(store.path, version(store.path) | {"format": FORMAT})
-    remove_file(forgotten)
 
 
 def _can_be_read(file: Path) -> bool:

@@ -67,11 +67,12 @@ def move(path: Path, target: Path) -> None:
 def settle(folder: Path) -> None:
     """Have the disk remember the names in a folder, so that a power cut does not undo what was said to be done."""
     if os.name == "posix":
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        with _named(folder):
+            handle = os.open(folder, os.O_RDONLY)
+            try:
+                os.fsync(handle)
+            finally:
+                os.close(handle)
 
 
 @contextmanager

@@ -20,6 +20,12 @@ def damaged_logs() -> ModuleType:
     return _module("damaged_logs")
 
 
+@pytest.fixture(scope="session")
+def dying_disk() -> ModuleType:
+    """`dying_disk.py` of this folder: Disk, steps_of, dies_at."""
+    return _module("dying_disk")
+
+
 def _module(name: str) -> ModuleType:
     spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
     assert spec
