@@ -1,9 +1,12 @@
 """How a command ends: exit codes, and what went wrong in words."""
 
+import errno
 import functools
 import os
 import sys
+import traceback
 from collections.abc import Callable
+from pathlib import Path
 from typing import NoReturn, ParamSpec
 
 import typer
@@ -14,6 +17,13 @@ DONE = 0
 NOTHING_USABLE = 1  # or input that was refused
 STOPPED = 130  # as a shell reports an interrupt
 PIPE_CLOSED = 141  # as a shell reports a reader that left
+_OURS = tuple(str(Path(__file__).parents[1] / room) for room in ("door", "ingest", "models", "reports"))
+_FULL = " Make room there and run it again: what was written before is whole, and the run goes on from there."
+_CLOSED = " Ask who may write there, or name another folder."
+_REMEDY = {
+    errno.ENOSPC: _FULL, errno.EDQUOT: _FULL, errno.EFBIG: _FULL,
+    errno.EACCES: _CLOSED, errno.EPERM: _CLOSED, errno.EROFS: _CLOSED,
+}  # fmt: skip
 
 
 def ends(undone: str, stopped: str = "") -> Callable[[Callable[P, int | None]], Callable[P, None]]:
@@ -51,23 +61,29 @@ def ends(undone: str, stopped: str = "") -> Callable[[Callable[P, int | None]], 
 def in_words(problem: Exception, undone: str) -> str:
     """What went wrong, one line a problem; with PUMPCENSUS_TRACEBACK=1 the traceback goes to stderr first."""
     if os.environ.get("PUMPCENSUS_TRACEBACK") == "1":
-        import traceback
-
         traceback.print_exception(problem)
     problems = getattr(problem, "problems", None)  # an InputError's; by its look, so that no room is loaded here
     if isinstance(problem, OSError) and problem.strerror:
-        return f"{problem.filename or 'A file'}: {problem.strerror}. The command did not finish."
+        remedy = _REMEDY.get(problem.errno or 0, "")
+        return f"{problem.filename or 'A file'}: {problem.strerror}. The command did not finish.{remedy}"
     if isinstance(problem, OSError):
         problems = [str(problem)]
     if isinstance(problems, list):
         count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
         return "\n".join([*problems, f"{count}; nothing was {undone}."])
-    what = " ".join(str(problem).split())[:300]
     return (
-        f"pumpcensus met something it was not made for ({type(problem).__name__}: {what}) "
+        f"pumpcensus met something it was not made for ({type(problem).__name__} at {_place(problem)}) "
         "and did not finish. Please report this line and the command where you got pumpcensus, without your "
-        "logs; PUMPCENSUS_TRACEBACK=1 before the command shows details."
+        "logs; PUMPCENSUS_TRACEBACK=1 before the command shows details, which may hold names: look before you "
+        "pass them on."
     )
+
+
+def _place(problem: Exception) -> str:
+    """Where in this program it happened. Not what was said there, for that may be a cell of somebody's log."""
+    steps = traceback.extract_tb(problem.__traceback__)
+    own = [step for step in steps if step.filename.startswith(_OURS)] or steps
+    return f"{Path(own[-1].filename).name}, line {own[-1].lineno}" if own else "a place unknown"
 
 
 def refuse(problem: str) -> NoReturn:

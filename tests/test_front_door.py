@@ -310,8 +310,9 @@ def test_the_unexpected_ends_in_one_line_without_traceback(
     result = run("study", "--store", "s")
     assert result.exit_code == 1
     (line,) = result.stderr.splitlines()
-    for part in ("ZeroDivisionError: float division by zero", "report this line", "PUMPCENSUS_TRACEBACK=1"):
+    for part in ("ZeroDivisionError at ", "report this line", "PUMPCENSUS_TRACEBACK=1"):
         assert part in line
+    assert "float division" not in line, "what was said may be a cell of somebody's log"
     monkeypatch.setenv("PUMPCENSUS_TRACEBACK", "1")
     assert "Traceback" in run("study", "--store", "s").stderr
 
@@ -320,7 +321,9 @@ def test_a_full_disk_or_a_closed_door_is_told_with_the_path(rooms: SimpleNamespa
     rooms.fails("models.study_files", "study_of_store", PermissionError(13, "Permission denied", "s/x.parquet"))
     result = run("study", "--store", "s")
     assert result.exit_code == 1
-    assert result.stderr == "s/x.parquet: Permission denied. The command did not finish.\n"
+    assert result.stderr.startswith("s/x.parquet: Permission denied. The command did not finish. Ask who may write")
+    rooms.fails("models.study_files", "study_of_store", OSError(28, "No space left on device", "s/x.parquet"))
+    assert "The command did not finish. Make room there and run it again" in run("study", "--store", "s").stderr
 
 
 def test_an_interrupt_ends_with_130(rooms: SimpleNamespace) -> None:
