@@ -100,19 +100,18 @@ def files_under(logs: Path, leave_out: Sequence[Path]) -> list[LogFile]:
     def is_out(path: Path) -> bool:
         return path.name.startswith(".") or (path.name in names_out and path.resolve() in out)
 
-    found: list[LogFile] = []
-    closed: list[Path] = []  # folders that cannot be read, told by trying to
-    for folder, names, files in os.walk(logs, onerror=lambda error: closed.append(Path(error.filename))):
+    paths: list[tuple[Path, bool]] = []  # and whether it is told though it is no file
+    for folder, names, files in os.walk(logs, onerror=lambda error: paths.append((Path(error.filename), True))):
         here = Path(folder)
         names[:] = [name for name in names if not is_out(here / name)]
-        links = [here / name for name in names if (here / name).is_symlink()]
-        for path in [*(here / name for name in files if not is_out(here / name)), *links, *closed]:
-            with suppress(FileNotFoundError):  # it has vanished, or is a link to nothing
-                state = path.stat()
-                if path in links or path in closed or stat.S_ISREG(state.st_mode):
-                    place = path.relative_to(logs).as_posix()
-                    found.append(LogFile(path, place, state.st_size, state.st_mtime_ns))
-        closed.clear()
+        paths += [(here / name, True) for name in names if (here / name).is_symlink()]
+        paths += [(here / name, False) for name in files if not is_out(here / name)]
+    found = []
+    for path, is_told in paths:
+        with suppress(FileNotFoundError):  # it has vanished, or is a link to nothing
+            state = path.stat()
+            if is_told or stat.S_ISREG(state.st_mode):
+                found.append(LogFile(path, path.relative_to(logs).as_posix(), state.st_size, state.st_mtime_ns))
     return sorted(found, key=lambda file: file.place)
 
 
