@@ -101,13 +101,14 @@ def files_under(logs: Path, leave_out: Sequence[Path]) -> list[LogFile]:
         return path.name.startswith(".") or (path.name in names_out and path.resolve() in out)
 
     paths: list[tuple[Path, bool]] = []  # and whether it is told though it is no file
-    for folder, names, files in os.walk(logs, onerror=lambda error: paths.append((Path(error.filename), True))):
+    closed: list[OSError] = []
+    for folder, names, files in os.walk(logs, onerror=closed.append):
         here = Path(folder)
         names[:] = [name for name in names if not is_out(here / name)]
         paths += [(here / name, True) for name in names if (here / name).is_symlink()]
         paths += [(here / name, False) for name in files if not is_out(here / name)]
     found = []
-    for path, is_told in paths:
+    for path, is_told in [*paths, *((Path(error.filename), True) for error in closed)]:
         with suppress(FileNotFoundError):  # it has vanished, or is a link to nothing
             state = path.stat()
             if is_told or stat.S_ISREG(state.st_mode):

@@ -10,7 +10,7 @@ from pathlib import Path, PurePosixPath
 
 import polars as pl
 
-from ingest.findings import InputError
+from ingest.findings import InputError, printable
 from ingest.labels import plain_name
 from ingest.roster_sheet import read_sheet
 from ingest.schemas import ROSTER
@@ -74,13 +74,17 @@ class Roster:
         return list({plain_name(spell.car): spell.car for spell in reversed(self.spells)}.values())[::-1]
 
     def table(self, labels: dict[str, str]) -> pl.DataFrame:
-        """ROSTER, ordered by label and date; labels: plain name -> label."""
+        """ROSTER, ordered by label and date, its texts without control characters; labels: plain name -> label."""
         rows = [
-            {column: getattr(spell, column) for column in ROSTER if column != "label"}
+            {column: _shown(getattr(spell, column)) for column in ROSTER if column != "label"}
             | {"label": labels[plain_name(spell.car)]}
             for spell in self.spells
         ]
         return pl.DataFrame(rows, schema=dict(ROSTER)).sort("label", "since", nulls_last=False)
+
+
+def _shown(value: object) -> object:
+    return printable(value) if isinstance(value, str) else value
 
 
 @dataclass(frozen=True)
