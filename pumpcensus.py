@@ -27,6 +27,7 @@ from door.arguments import (
 )
 from door.endings import DONE, NOTHING_USABLE, ends, say
 from door.printing import as_rows, car_json, print_json, progress, rows, study_json
+from door.sharing import contribute, pool
 
 # public name -> where it lives
 _ROOM_OF = {
@@ -38,6 +39,9 @@ _ROOM_OF = {
     "draft_roster": "ingest.roster_draft",
     "check_roster": "ingest.roster_check",
     "read_labels": "ingest.labels",
+    "pool_files": "ingest.pooled",
+    "withdraw_club": "ingest.pooled",
+    "write_contribution": "ingest.pooled",
     "InputError": "ingest.findings",
     "Store": "ingest.store",
     "run_study": "models",
@@ -47,7 +51,10 @@ _ROOM_OF = {
     "drill_of_store": "models.study_files",
     "compare_car": "models.study_files",
     "headroom_of_store": "models.study_files",
+    "contribution_of_store": "models.study_files",
     "write_report": "reports",
+    "write_cards": "reports",
+    "markdown_text": "reports",
     "signals_text": "reports.terminal",
     "car_text": "reports.terminal",
     "one_car": "models.one_car",
@@ -253,15 +260,33 @@ def _study(store: StoreFolder, quarter: Quarter = None, as_json: AsJson = False)
 @ends("written")
 def _report(
     store: StoreFolder,
-    out: Annotated[Path, typer.Option(metavar="DIR", file_okay=False, help="Folder for the report.")],
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", file_okay=False, help="Folder for report.html and CSV files.")
+    ] = None,
+    cards: Annotated[
+        Path | None, typer.Option(metavar="DIR", file_okay=False, help="Folder for a card a car, to hand to its owner.")
+    ] = None,
+    markdown: Annotated[
+        bool, typer.Option("--markdown", help="As text for a forum: report.md in --out, else on standard output.")
+    ] = False,
     quarter: Quarter = None,
 ) -> None:
-    """Write report.html and CSV files of a finished study."""
+    """Write report.html and CSV files of a finished study, cards for owners, or text for a forum."""
     from models.study_files import read_study
-    from reports import write_report
+    from reports import markdown_text, write_cards, write_report
 
-    page = write_report(read_study(store, quarter), out).resolve()
-    typer.echo(f"Report: {page}\n        {page.as_uri()}")
+    if not (out or cards or markdown):
+        raise typer.BadParameter("Name a folder with --out or --cards, or ask for --markdown.")
+    study = read_study(store, quarter)
+    if out:
+        page = write_report(study, out, with_markdown=markdown).resolve()
+        typer.echo(f"Report: {page}\n        {page.as_uri()}")
+    if cards:
+        with progress("Drawing cards") as reached:
+            written = write_cards(study, cards, reached)
+        say(f"{len(written)} cards in {cards.resolve()}")
+    if markdown and not out:
+        typer.echo(markdown_text(study).encode(), nl=False)  # UTF-8 whatever the terminal's own encoding
 
 
 @app.command("car", epilog="Example: pumpcensus car 7K3M-Q2XW --store store")
@@ -343,6 +368,10 @@ def _headroom(
     else:
         typer.echo(headroom_text(answer))
     return NOTHING_USABLE if answer.told["why_none"] else DONE
+
+
+app.command("contribute", epilog="Example: pumpcensus contribute --store store --out ours.parquet")(contribute)
+app.command("pool", epilog="Example: pumpcensus pool theirs.parquet --store store")(pool)
 
 
 @app.command("labels", epilog="Example: pumpcensus labels --store store")

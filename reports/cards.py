@@ -190,7 +190,9 @@ def _period(since: date | None, until: date | None) -> str:
 def _peak(rows: pl.DataFrame) -> str:
     """Where in the rev range the excess is largest; half of all troubles show only in a part of it."""
     worst = car_curve.most_excess(rows)
-    return f"largest {percent(worst[1])} near {worst[0]} 1/min" if worst else ""
+    if not worst or worst[1] <= 0:
+        return ""
+    return f"in one band up to {percent(worst[1])} as measured, near {worst[0]} 1/min"
 
 
 NOTHING_FOUND_PCT = 50.0  # an excess this large would be felt before it is computed

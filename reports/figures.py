@@ -10,12 +10,13 @@ from reports.tables import Table, table
 class Figure:
     """One chart on the page.
 
-    name: unique on the page. on_paper: drawn as still picture too, with its table written out.
+    name: unique on the page. on_paper: drawn as still picture too, with its table written out. still_px: how wide.
     """
 
     name: str
     chart: Chart
     on_paper: bool = False
+    still_px: int = 680
 
     @property
     def table(self) -> Table:
@@ -23,4 +24,4 @@ class Figure:
 
     def still(self) -> str:
         """The SVG for paper and for readers without scripts; "" where there is none."""
-        return self.chart.svg() if self.on_paper else ""
+        return self.chart.svg(self.still_px) if self.on_paper else ""

@@ -20,6 +20,20 @@ from reports.sections import Report, report
 def render(study: Study) -> str:
     """The page of a study, as text of an HTML file in UTF-8."""
     whole = report(study)
+    return fill(
+        "page.html",
+        report=whole,
+        script=_asset("page.js"),
+        engine=engine(),
+        numbers=as_json(_numbers(whole)),
+        signal_rank={code: rank for rank, code in enumerate(wording.SIGNAL_CODES)},
+        limit_rank={code: rank for rank, code in enumerate(wording.LIMIT_CODES)},
+        limit_words={code: wording.limit(code).word for code in wording.LIMIT_CODES},
+    )
+
+
+def fill(template: str, **values: Any) -> str:
+    """A template with its values, the house's style, and still pictures where it asks for them."""
     stills: dict[str, Markup] = {}
 
     def still(figure: Figure) -> Markup:
@@ -28,17 +42,7 @@ def render(study: Study) -> str:
             stills[figure.name] = Markup(figure.still())
         return stills[figure.name]
 
-    return _template().render(
-        report=whole,
-        still=still,
-        style=_asset("page.css"),
-        script=_asset("page.js"),
-        engine=engine(),
-        numbers=as_json(_numbers(whole)),
-        signal_rank={code: rank for rank, code in enumerate(wording.SIGNAL_CODES)},
-        limit_rank={code: rank for rank, code in enumerate(wording.LIMIT_CODES)},
-        limit_words={code: wording.limit(code).word for code in wording.LIMIT_CODES},
-    )
+    return str(_template(template).render(still=still, style=_asset("page.css"), **values))
 
 
 def as_json(value: Any) -> Markup:
@@ -80,7 +84,7 @@ def _numbers(whole: Report) -> dict[str, Any]:
 
 
 @cache
-def _template() -> Any:
+def _template(name: str) -> Any:
     environment = Environment(
         loader=PackageLoader("reports"),
         autoescape=True,
@@ -88,7 +92,7 @@ def _template() -> Any:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template("page.html")
+    return environment.get_template(name)
 
 
 def _asset(name: str) -> Markup:

@@ -1,5 +1,6 @@
 """Which logs could not be used and why, and what was noted about those that were."""
 
+from collections import Counter
 from dataclasses import dataclass
 
 import polars as pl
@@ -8,7 +9,7 @@ from reports import wording
 from reports.tables import UNKNOWN, day
 
 UNIT = "_(?:s|rpm|pct|kpa|bar|c|kmh|deg|v|g_s|ratio)$"  # tail of a canonical channel's name
-REFUSED_MOST = 400  # refused logs listed one by one; the rest are counted
+REFUSED_MOST = 5000  # refused logs listed one by one; the rest are counted
 
 
 @dataclass(frozen=True)
@@ -24,10 +25,10 @@ class Noted:
 
 @dataclass(frozen=True)
 class Refused:
-    """One log that could not be used."""
+    """Logs of one car that could not be used for one reason. dates: of each, the earliest first."""
 
     label: str
-    date: str
+    dates: str
     reason: str
     remedy: str
 
@@ -53,13 +54,31 @@ def quality(logs: pl.DataFrame) -> Quality:
         rows_in=int(kept["rows_in"].sum()),
         rows_kept=int(kept["rows_kept"].sum()),
         noted=_noted(kept),
-        refusals=tuple(
-            Refused(row["label"] or "not on the roster", day(row["date"]), word.word, word.meaning)
-            for row in refused.head(REFUSED_MOST).iter_rows(named=True)
-            for word in [wording.finding(row["reason"] or "reason not given")]
-        ),
+        refusals=_refusals(refused.head(REFUSED_MOST)),
         unlisted=max(0, refused.height - REFUSED_MOST),
     )
+
+
+def _refusals(refused: pl.DataFrame) -> tuple[Refused, ...]:
+    """Every refused log by its date, those of one car and reason together; cars that nobody knows come last."""
+    gathered: dict[tuple[str | None, str], list[str]] = {}
+    for row in refused.iter_rows(named=True):
+        told = day(row["date"]) if row["date"] else "without a date"
+        gathered.setdefault((row["label"], row["reason"] or "reason not given"), []).append(told)
+    return tuple(
+        Refused(label or "not on the roster", _each(told), word.word, word.meaning)
+        for (label, reason), told in sorted(gathered.items(), key=lambda one: (one[0][0] is None, str(one[0])))
+        for word in [wording.finding(reason)]
+    )
+
+
+def _each(dates: list[str]) -> str:
+    """
+    >>> _each(["2026-07-01", "2026-07-01", "2026-07-09"])
+    '2026-07-01 (2 logs), 2026-07-09'
+    """
+    counts = Counter(dates)
+    return ", ".join(one if count == 1 else f"{one} ({count} logs)" for one, count in counts.items())
 
 
 def _noted(kept: pl.DataFrame) -> tuple[Noted, ...]:

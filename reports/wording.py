@@ -143,6 +143,14 @@ def check(code: str) -> Check:
     return Check(**_advice()["checks"][code])
 
 
+def alone(told: Check) -> Check:
+    """A check in words that tell nothing of other cars, for a card that leaves the club's page."""
+    for code, entry in _advice()["alone"].items():
+        if told == check(code):
+            return Check(**entry)
+    return told
+
+
 def cautions() -> tuple[Caution, ...]:
     """The hazards every report says."""
     return tuple(Caution(**entry) for entry in _advice()["cautions"])

@@ -34,7 +34,8 @@
     details.className = "numbers";
     details.append(document.createElement("summary"), document.createElement("div"));
     details.firstChild.textContent = "Numbers behind this chart";
-    details.lastChild.className = "wide";
+    Object.assign(details.lastChild, { className: "wide", tabIndex: 0, role: "region" });
+    details.lastChild.setAttribute("aria-labelledby", says.id);
     figure.append(details);
   }
 
@@ -50,7 +51,9 @@
     if (height) spec.height = height;
     engine().then((embed) => embed(find(".drawn", figure)[0], spec,
       { mode: "vega-lite", actions: false, renderer: "svg", ast: true, logLevel: 1 }))
-      .then(() => { figure.classList.add("is-drawn"); figure.dataset.state = "drawn"; })
+      // the figure has its sentence; single marks would only be noise
+      .then(() => { figure.querySelector(".drawn svg").setAttribute("aria-hidden", "true");
+        figure.classList.add("is-drawn"); figure.dataset.state = "drawn"; })
       .catch((error) => { figure.dataset.state = "failed"; console.error(error); });
   }
 
@@ -173,4 +176,6 @@
   });
 
   open();
+  // the browser's own way to the address' end takes the focus away again
+  window.addEventListener("load", () => setTimeout(open));
 })();

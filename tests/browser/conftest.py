@@ -1,61 +1,25 @@
 """A browser without window, and pages of the invented study for it to open."""
 
+import dataclasses
 import importlib.util
-import re
 import shutil
-import subprocess
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
+import polars as pl
 import pytest
 
-from reports import render
+from models.schemas import Study
+from reports import render, write_cards
 
-QUIET = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--enable-logging=stderr",
-]
-# tells, as attributes of the page, what a reader with this window would meet
-PROBE = """<script>
-window.addEventListener("load", () => setTimeout(() => {
-  const root = document.documentElement, over = root.scrollWidth - root.clientWidth;
-  const noted = { width: innerWidth, over, asked: performance.getEntriesByType("resource").length };
-  Object.assign(root.dataset, noted);
-  parent.postMessage(noted, "*");
-}, 3000));
-</script>"""
-# a window is never narrower than 500 pixels; a frame may be
-FRAME = """<!DOCTYPE html><iframe src="copy.html{fragment}" width="{width_px}" height="800" style="border:0"></iframe>
-<script>
-addEventListener("message", (event) => Object.assign(document.documentElement.dataset, event.data));
-</script>"""
+HERE = Path(__file__).parent
 
 
-@dataclass(frozen=True)
-class Opened:
-    """What a browser made of a page: its elements after scripts ran, and what it complained of."""
-
-    dom: str
-    complaints: tuple[str, ...]
-
-    def noted(self, name: str) -> int:
-        """A number the probe left."""
-        found = re.search(rf'data-{name}="(-?\d+)"', self.dom)
-        assert found, f"the probe left no {name}: did the page load?"
-        return int(found[1])
-
-
-def _made_up_study() -> object:
-    path = Path(__file__).parents[1] / "reports" / "made_up_study.py"
-    spec = importlib.util.spec_from_file_location("made_up_study", path)
+def _load(path: Path) -> ModuleType:
+    # by path: a package called "tests" may stand elsewhere on sys.path
+    spec = importlib.util.spec_from_file_location(path.stem, path)
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -63,41 +27,90 @@ def _made_up_study() -> object:
     return module
 
 
+_made_up = _load(HERE.parent / "reports" / "made_up_study.py")
+_devtools = _load(HERE / "devtools.py")
+EVIL = "</script><img src=x onerror=alert(1)> <b>bold</b> & \"a\" 'b' {{ 7 * 7 }}"
+ODD_LABEL = "50% & <i>ÄÖ</i> 'x'/.."
+
+
 @pytest.fixture(scope="session")
-def chromium() -> str:
+def study() -> Study:
+    """Sixteen cars with every signal: few, since each chart drawn takes its time."""
+    return _made_up.make_study(cars=16, seed=7)
+
+
+@pytest.fixture(scope="session")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     found = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if not found:
         pytest.skip("no chromium on this machine: the page was not opened in a browser")
-    return found
-
-
-@pytest.fixture(scope="session")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("page") / "report.html"
-    path.write_text(render(_made_up_study().make_study()), encoding="utf-8")  # type: ignore[attr-defined]
-    return path
+    with _devtools.Browser(found, tmp_path_factory.mktemp("profile")) as running:
+        yield running
 
 
 @pytest.fixture
-def visit(chromium: str, tmp_path: Path) -> Callable[..., Opened]:
-    """Open a page in a window or frame so wide, with a fragment of its address and with further script run in it."""
+def tab(browser: Any) -> Iterator[Any]:
+    """An empty page, 1,280 pixels wide."""
+    opened = browser.tab()
+    yield opened
+    opened.close()
 
-    def _visit(path: Path, fragment: str = "", width_px: int = 1280, script: str = "") -> Opened:
-        copy = tmp_path / "copy.html"
-        text = path.read_text(encoding="utf-8")
-        before, _, after = text.rpartition("</body>")
-        copy.write_text(f"{before}{PROBE}<script>{script}</script></body>{after}", encoding="utf-8")
-        address = copy.as_uri() + fragment
-        if width_px < 500:
-            frame = tmp_path / "frame.html"
-            frame.write_text(FRAME.format(fragment=fragment, width_px=width_px), encoding="utf-8")
-            address = frame.as_uri()
-        command = [
-            chromium, *QUIET, f"--user-data-dir={tmp_path / 'profile'}", "--window-size=1280,900",
-            "--virtual-time-budget=20000", "--dump-dom", address,
-        ]  # fmt: skip
-        done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
-        complaints = [line for line in done.stderr.splitlines() if "CONSOLE" in line]
-        return Opened(done.stdout, tuple(complaints))
 
-    return _visit
+@pytest.fixture(scope="session")
+def pages(tmp_path_factory: pytest.TempPathFactory, study: Study) -> Callable[[str], str]:
+    """Address of the page of a kind of study, made when first asked for."""
+    folder = tmp_path_factory.mktemp("pages")
+    kinds: dict[str, Callable[[], Study]] = {
+        "usual": lambda: study,
+        "odd": lambda: _odd(study),
+        "one car": lambda: _only(study, study.cars.head(1)),
+        "no signal": lambda: _only(study, study.cars.filter(pl.col("signal") == "clear")),
+        "all undecided": lambda: _undecided(study),
+        "nothing known": _made_up.small_study,
+        "500 cars": lambda: _made_up.make_study(cars=500, seed=8),
+    }
+
+    def address(kind: str) -> str:
+        path = folder / f"{kind}.html"
+        if not path.exists():
+            path.write_text(render(kinds[kind]()), encoding="utf-8")
+        return path.as_uri()
+
+    return address
+
+
+@pytest.fixture(scope="session")
+def single(tmp_path_factory: pytest.TempPathFactory, study: Study) -> Path:
+    """A card for one car that needs attention."""
+    label = study.cars.filter(pl.col("signal") == "action")["label"][0]
+    (path,) = write_cards(_only(study, study.cars.filter(pl.col("label") == label)), tmp_path_factory.mktemp("cards"))
+    return path
+
+
+def _only(study: Study, cars: pl.DataFrame) -> Study:
+    def own(frame: pl.DataFrame) -> pl.DataFrame:
+        return frame.filter(pl.col("label").is_in(cars["label"].implode()))
+
+    return dataclasses.replace(
+        study, cars=cars, changes=own(study.changes), curves=own(study.curves), car_logs=own(study.car_logs),
+        quality=own(study.quality), next_logs=own(study.next_logs),
+    )  # fmt: skip
+
+
+def _undecided(study: Study) -> Study:
+    blank = {"signal": pl.lit("undecided"), "pattern": pl.lit(""), "pump_limit": pl.lit("unknown")}
+    return dataclasses.replace(study, cars=study.cars.with_columns(**blank, since=pl.lit(None, pl.Date)))
+
+
+def _odd(study: Study) -> Study:
+    """One car has a label nobody expects, one setup's pump is named in HTML."""
+    label, setup = study.cars["label"][0], study.cars["setup"][0]
+
+    def told(frame: pl.DataFrame) -> pl.DataFrame:
+        new = {"label": pl.col("label").replace(label, ODD_LABEL)} if "label" in frame.columns else {}
+        return frame.with_columns(setup=pl.col("setup").replace(setup, f"four | {EVIL} | small | one"), **new)
+
+    return dataclasses.replace(
+        study, cars=told(study.cars), changes=told(study.changes), curves=told(study.curves),
+        car_logs=told(study.car_logs), baselines=told(study.baselines), next_logs=told(study.next_logs),
+    )  # fmt: skip

@@ -22,7 +22,7 @@ QUIET = (
     "--disable-component-update",
     "--disable-sync",
 )
-WAIT_S = 30.0
+WAIT_S = 90.0
 ABOVE_FD = 20  # 3 and 4 are the browser's ends; ours must not stand in their way
 PAPERS_IN = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
 KEYS = {"Tab": 9, "Enter": 13, "Escape": 27, "Space": 32, "ArrowDown": 40}
