@@ -1,0 +1,41 @@
+"""Short runs of the benchmarks that kill: real processes, real kills, at moments nobody chose."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+BENCHMARKS = Path(__file__).parent / "benchmarks"
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs a system that forks")
+
+
+def result_of(script: str, out: Path, *options: str) -> dict[str, object]:
+    command = [sys.executable, str(BENCHMARKS / script), "--out", str(out), "--seed", "3", *options]
+    ran = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
+    assert ran.returncode == 0, ran.stderr
+    told: dict[str, object] = json.loads(out.read_text(encoding="utf-8"))
+    assert told["wrong"] == [], ran.stderr
+    return told
+
+
+@pytest.mark.slow
+def test_ten_ingests_killed_at_random_moments(tmp_path: Path) -> None:
+    told = result_of("crashes.py", tmp_path / "a.json", "--kills", "10", "--disks", "1", "--cars", "2", "--logs", "2")
+    assert int(str(told.get("ingests killed", 0))) >= 5
+
+
+@pytest.mark.slow
+def test_a_short_soak(tmp_path: Path) -> None:
+    told = result_of("soak.py", tmp_path / "a.json", "--minutes", "0.15")
+    assert int(str(told["steps"])) >= 3
+    assert int(str(told["logs_at_the_end"])) > 0
+
+
+@pytest.mark.parametrize("script", ["crashes", "soak"])
+def test_the_saved_run_found_nothing_wrong(script: str) -> None:
+    told = json.loads((BENCHMARKS / f"results/{script}.json").read_text(encoding="utf-8"))
+    assert told["wrong"] == []
