@@ -151,9 +151,10 @@ def ingest_text(result: Ingested) -> str:
 def forgotten_text(car: str, store: Path, logs: int) -> str:
     """That a car's logs are gone, and what is left to a person."""
     return (
-        f"{car}: {logs} log{'' if logs == 1 else 's'} removed from {store}; later runs of ingest pass the car over.\n"
-        "Still to do by hand: take the car off the roster, delete its log files, and make studies and reports "
-        "anew, for earlier ones still hold the label's figures."
+        f"{car}: {logs} log{'' if logs == 1 else 's'} removed from {store}, and the studies that showed the car; "
+        "later runs of ingest pass it over.\n"
+        "Still to do by hand: take the car off the roster, delete its log files and the reports that show its label, "
+        "and make studies anew."
     )
 
 
