@@ -132,6 +132,7 @@ def test_a_broken_file_of_channel_names(club_of_one: Path, at_once: Run, content
         ("study", "--store"),
         ("report", "--out", "out", "--store"),
         ("car", "7K3M-Q2XW", "--store"),
+        ("compare", "7K3M-Q2XW", "--store"),
         ("labels", "--store"),
     ],
     ids=lambda words: words[0],

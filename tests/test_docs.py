@@ -21,6 +21,7 @@ from models import schemas as model_schemas
 from models.drill import DRILL
 from models.headroom import HEADROOM
 from models.schemas import CHECKS, PATTERNS, WISHES
+from models.two_curves import TWO_CURVES
 
 ROOT = Path(pumpcensus.__file__).parent
 PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md")])
@@ -39,6 +40,7 @@ TABLES = {
     "car_logs": model_schemas.CAR_LOGS,
     "quality": model_schemas.QUALITY,
     "next_logs": model_schemas.NEXT_LOGS,
+    "two_curves": TWO_CURVES,
     "headroom": HEADROOM,
     "drill": DRILL,
 }
@@ -135,7 +137,7 @@ def test_every_declared_table_is_looked_at() -> None:
         for name, value in vars(module).items()
         if name.isupper() and isinstance(value, dict)
     }
-    assert declared - {"channels"} == set(TABLES) - {"drill", "headroom"}
+    assert declared - {"channels"} == set(TABLES) - {"drill", "headroom", "two_curves"}
 
 
 def test_the_unit_in_a_name_is_the_unit_in_the_dictionary() -> None:
@@ -259,6 +261,11 @@ def test_the_faults_found_over_many_fleets_are_those_counted() -> None:
     page = text_of("docs/performance.md")
     assert pooled.markdown(result) in page
     assert pooled.extremes(result) in page
+
+
+def test_the_wrong_rows_told_are_those_counted() -> None:
+    wrong_rows, result = benchmark("wrong_rows")
+    assert wrong_rows.markdown(result) in text_of("docs/performance.md")
 
 
 def test_the_distance_from_the_best_possible_told_is_that_measured() -> None:

@@ -36,7 +36,7 @@ HEAVY = {
     "pint",
 }
 COMMANDS = ["demo", "synthesize", "inspect", "roster", "ingest", "study", "report", "car",
-            "drill", "headroom", "labels", "forget"]  # fmt: skip
+            "drill", "compare", "headroom", "labels", "forget"]  # fmt: skip
 
 
 def run(*words: str | Path) -> Any:
@@ -89,10 +89,12 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
         "ingest.labels": {"read_labels": noting("labels", {"Blue car": LABEL})},
         "models.study_files": {
             "drill_of_store": noting("drill", {"quarter": "2026Q3", "sound": 9, "false_actions": 0, "found": []}),
+            "compare_car": noting("compare", SimpleNamespace(told={"verdict": "better"}, curves=pl.DataFrame())),
             "headroom_of_store": noting("headroom", SimpleNamespace(told={"why_none": ""}, bands=pl.DataFrame())),
             "study_of_store": noting("study", a_study()),
             "read_study": noting("read", a_study()),
         },
+        "reports.compare_text": {"compare_text": noting("compared", "before and after")},
         "reports.headroom_text": {"headroom_text": noting("foretold", "a prediction")},
         "reports": {"write_report": noting("report", Path("report/report.html"))},
         "reports.terminal": {
