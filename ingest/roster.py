@@ -1,6 +1,7 @@
 """Who drives what since when: the roster, read from a spreadsheet and checked."""
 
 import fnmatch
+import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -21,6 +22,9 @@ OPTIONAL = ("boost_hardware", "calibration", "port_injection", "ethanol_pct", "s
 COLUMNS = (*NEEDED, *OPTIONAL, "found_on", "logs")
 FOUND = ("nothing", "pump", "feed", "leak", "wiring", "sensor", "roster", "other")
 YES = frozenset({"yes", "y", "true", "1", "x", "ja", "j"})
+_ADDRESS = re.compile(r"\w@\w+[.]\w")
+_VEHICLE_NUMBER = re.compile(r"\b(?=[^\W_]*[A-Z])(?=[^\W_]*\d)[A-HJ-NPR-Z0-9]{17}\b")  # ISO 3779: no I, O, Q
+NAME_CHARACTERS = 4  # of a car's name that is looked for in its setup
 NO = frozenset({"no", "n", "false", "0", "", "-", "nein"})
 
 
@@ -212,10 +216,10 @@ class _Row:
         return Spell(
             row=self.number,
             car=self._text("car"),
-            engine=self._text("engine"),
-            pump=self._text("pump"),
-            boost_hardware=self._text("boost_hardware"),
-            calibration=self._text("calibration"),
+            engine=self._setup("engine"),
+            pump=self._setup("pump"),
+            boost_hardware=self._setup("boost_hardware"),
+            calibration=self._setup("calibration"),
             port_injection=self._yes("port_injection"),
             ethanol_pct=self._ethanol(),
             since=since,
@@ -227,6 +231,20 @@ class _Row:
 
     def _text(self, column: str) -> str:
         return " ".join(self.values.get(column, "").split())
+
+    def _setup(self, column: str) -> str:
+        """A setup's words, which every report shows: they must not tell who drives the car."""
+        text = self._text(column)
+        if _ADDRESS.search(text) or _VEHICLE_NUMBER.search(text):
+            self._problem(
+                column,
+                "holds an e-mail address or a vehicle number, and every report would show it. Write it into a column "
+                "of your own, which is not read.",
+            )
+        own = re.escape(plain_name(self._text("car")))
+        if len(own) >= NAME_CHARACTERS and re.search(rf"\b{own}\b", plain_name(text)):
+            self._note(column, "holds the car's own name, which every report shows. Say what it is, not whose.")
+        return text
 
     def _problem(self, column: str, what: str) -> None:
         self.problems.append(Remark(self.sheet, self.number, column, what))

@@ -146,6 +146,29 @@ def test_a_broken_workbook(tmp_path: Path) -> None:
         read_roster(tmp_path / "roster.xlsx")
 
 
+@pytest.mark.parametrize("telling", ["map of jane.roe@example.org", "WVWZZZ1JZXW000001"])
+@pytest.mark.parametrize("column", ["engine", "pump", "boost_hardware", "calibration"])
+def test_a_setup_that_tells_whose_it_is_is_refused_without_repeating_it(
+    tmp_path: Path, column: str, telling: str
+) -> None:
+    words = {"car": "anna", "engine": "e", "pump": "p", "boost_hardware": "b", "calibration": "c"} | {column: telling}
+    (told,) = problems(tmp_path, ",".join(words) + "\n" + ",".join(words.values()) + "\n")
+    assert told.startswith(f"roster.csv, row 2, {column}: holds an e-mail address or a vehicle number")
+    assert telling not in told
+
+
+def test_a_setup_that_holds_the_cars_name_is_told(tmp_path: Path) -> None:
+    sheet = roster(tmp_path, "car,engine,pump,calibration\nAnna,2.0 four,original,map for ANNA\ncar-7,e,p,car\n")
+    (told,) = sheet.notes
+    assert told.startswith("roster.csv, row 2, calibration: holds the car's own name, which every report shows.")
+
+
+def test_control_characters_do_not_reach_the_table(tmp_path: Path) -> None:
+    sheet = roster(tmp_path, "car,engine,pump\nanna,2.0\x1b[31m four,orig\u202einal\n")
+    row = sheet.table({"anna": "AAAA-AAAA"}).row(0, named=True)
+    assert (row["engine"], row["pump"]) == ("2.0?[31m four", "orig?inal")
+
+
 def test_the_table_has_labels_and_no_names(tmp_path: Path) -> None:
     sheet = roster(tmp_path, "car,engine,pump,found,found_on\nanna,e,p,feed,2026-05-01\nbert,e,p,,\n")
     table = sheet.table({"anna": "ZZZZ-ZZZZ", "bert": "AAAA-AAAA"})
