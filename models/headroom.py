@@ -12,7 +12,7 @@ from scipy.stats import t
 
 from ingest.findings import InputError
 from ingest.near_labels import unknown_label
-from models.driven import Driven, driven
+from models.experience import Experience, experience
 from models.fleet import Material, NothingToStudyError, gather, window
 from models.headroom_question import Question, find_setup, unknown_setup
 from models.judgement import freedom
@@ -136,7 +136,7 @@ def asker_of(
     unit = None if question.label is None else int(np.flatnonzero(learned.rows.spells == rows["spell"][0])[0])
     degrees = freedom(learned.healthy[learned.judged.numbers.judged])
     pull = later_pull(material.fleet, learned, every, Whose(rows, unit), material.ceilings, degrees, later)
-    seen = driven(every, rows["engine"][0], rows["pump"][0], pull.bands["band_rpm"].to_list())
+    seen = experience(every, rows["engine"][0], rows["pump"][0], pull.bands["band_rpm"].to_list())
     return Asker(pull, seen, question, rule)
 
 
@@ -148,7 +148,7 @@ class Asker:
     """Answers at any blend [% by volume] and highest boost [kPa gauge]. question: for its reserve."""
 
     pull: LaterPull
-    seen: Driven
+    seen: Experience
     question: Question
     rule: HeadroomRule
 

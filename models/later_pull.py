@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.stats import chi2, norm
 from scipy.stats.qmc import Sobol
 
+from models.borrowing import OWN
 from models.demand import REFERENCE_PRESSURE_KPA, fuel_factor, fuel_factor_slope
 from models.design_matrix import BAROMETER_SD, design
 from models.duty_law import delivered_share, duty_for_share
@@ -243,6 +244,7 @@ def later_pull(
     usual = bands.with_columns(
         ln_demand=pl.Series(prepared.ln_demand(prepared.usual_ethanol_pct, prepared.usual_boost_kpa)),
         ln_fuel_factor=pl.lit(float(np.log(fuel_factor(prepared.usual_ethanol_pct)))),
+        source=pl.lit(OWN),
     )
     return _with_law(replace(prepared, X=design(usual, like=fleet.like).X[:]), family)
 

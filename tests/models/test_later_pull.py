@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from models.borrowing import OWN
 from models.demand import fuel_factor
 from models.design_matrix import design
 from models.engine_speed import car_basis
@@ -107,6 +108,7 @@ def test_the_expectations_columns_at_another_blend_are_those_of_the_design() -> 
     pull = fleet.of_car(next(iter(fleet.later.logged)))
     assert fleet.material.fleet is not None
     asked = pull.bands.with_columns(
+        source=pl.lit(OWN),
         ln_demand=pl.Series(pull.ln_demand(33.0, 90.0)), ln_fuel_factor=pl.lit(float(np.log(fuel_factor(33.0))))
     )
     anew = design(asked, like=fleet.material.fleet.frame).X[:]

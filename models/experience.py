@@ -10,7 +10,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Driven:
+class Experience:
     """blends_pct: (fleet's cars,) each car's median ethanol content. [%]
 
     lowest, highest: (bands, cars) demand of the cars with the engine and pump in question; NaN where never there.
@@ -45,7 +45,7 @@ class Driven:
         return np.asarray(100 * (over + under))
 
 
-def driven(observations: pl.DataFrame, engine: str, pump: str, bands_rpm: list[int]) -> Driven:
+def experience(observations: pl.DataFrame, engine: str, pump: str, bands_rpm: list[int]) -> Experience:
     """OBSERVATIONS -> what was driven. bands_rpm: those asked about, each driven by a car with this engine and pump."""
     blends = observations.group_by("label").agg(pl.col("ethanol_pct").median())["ethanol_pct"].to_numpy()
     alike = observations.filter(pl.col("engine") == engine, pl.col("pump") == pump)
@@ -61,4 +61,4 @@ def driven(observations: pl.DataFrame, engine: str, pump: str, bands_rpm: list[i
         .to_numpy()
         for value in (pl.col("demand").min(), pl.col("demand").max())
     )
-    return Driven(blends, lowest, highest)
+    return Experience(blends, lowest, highest)

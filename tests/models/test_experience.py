@@ -3,7 +3,7 @@
 import numpy as np
 import polars as pl
 
-from models.driven import driven
+from models.experience import experience
 
 SEEN = pl.DataFrame(
     [
@@ -19,7 +19,7 @@ SEEN = pl.DataFrame(
     },
     orient="row",
 )  # fmt: skip
-BANDS = driven(SEEN, "E1", "P1", [3000, 4000])
+BANDS = experience(SEEN, "E1", "P1", [3000, 4000])
 
 
 def test_blends_are_those_of_the_whole_fleet() -> None:
