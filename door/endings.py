@@ -93,6 +93,15 @@ def refuse(problem: str) -> NoReturn:
     raise InputError([problem])
 
 
+def agreed(yes: bool, question: str) -> bool:
+    """True where the person says so, at the keyboard or with --yes beforehand."""
+    if yes:
+        return True
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        refuse("Not asked, since no terminal is there to answer. Look at what would leave, then add --yes.")
+    return typer.confirm(question)
+
+
 def say(line: str) -> None:
     """One line for the person at the keyboard, on stderr."""
     typer.echo(line, err=True)

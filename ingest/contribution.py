@@ -114,7 +114,7 @@ def _read(path: Path, rule: ContributionRule) -> pl.DataFrame:
                 longest = max((len(text.as_py() or "") for text in chunk.dictionary), default=0)
                 if longest > rule.name_characters:
                     raise _NoContributionError(f"a text of {longest} characters in {name}.")
-        return pl.DataFrame(table).cast(dict(CONTRIBUTION)).select(*CONTRIBUTION)
+        return pl.DataFrame(table).select(pl.col(name).cast(dtype) for name, dtype in CONTRIBUTION.items())
     except (
         pa.ArrowException,
         pl.exceptions.PolarsError,

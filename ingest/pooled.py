@@ -1,5 +1,6 @@
 """What other clubs gave: kept beside the club's own logs, a file a club and quarter, never among them."""
 
+import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -11,11 +12,12 @@ import polars as pl
 from ingest.checksums import damaged, note, noted, write_checked
 from ingest.contribution import LABEL, ContributionRule, digest, printable, read_contribution
 from ingest.findings import InputError
-from ingest.labels import open_key, typed_label
+from ingest.labels import open_key, private_folder, typed_label, write_private
 from ingest.schemas import CONTRIBUTION, check_columns, empty
 from ingest.store import Store, one_writer, parquet
 from ingest.whole_files import make_folder, remove_file, write_whole
 
+GIVEN = "given.json"  # in the private folder
 # one row a club and quarter that was pooled
 SOURCES = {"club": pl.String, "quarter": pl.String, "cars": pl.Int64, "pulls": pl.Int64, "setups": pl.Int64}
 
@@ -29,7 +31,7 @@ class Pooled:
     known: tuple[str, ...] = field(default=())
 
 
-def pool(
+def pool_files(
     files: Sequence[Path], store: Path, rule: ContributionRule = ContributionRule(), today: date | None = None
 ) -> Pooled:
     """Take other clubs' contributions into a store, all of them or none. Without files: what was pooled so far.
@@ -74,7 +76,7 @@ def pool(
         return Pooled(_sources(list(news.values())), _sources(_tables(home)), tuple(known))
 
 
-def withdraw(club: str, store: Path) -> Pooled:
+def withdraw_club(club: str, store: Path) -> Pooled:
     """Remove all that a club gave. Raises InputError where it gave nothing. Studies made before still lean on it."""
     home = Store(store)
     club = typed_label(club)
@@ -95,11 +97,22 @@ def pooled_cells(store: Store) -> pl.DataFrame:
     return pl.concat([empty(CONTRIBUTION), *_tables(store)])
 
 
-def write_contribution(table: pl.DataFrame, path: Path) -> None:
-    """Write a contribution, whole or not at all. CONTRIBUTION. Raises InputError where something is there already."""
+def given_before(store: Path) -> dict[str, str]:
+    """Quarter -> the day on which this club last wrote its contribution."""
+    path = private_folder(store) / GIVEN
+    return json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+
+
+def write_contribution(table: pl.DataFrame, path: Path, store: Path, today: date | None = None) -> None:
+    """Write a contribution, whole or not at all, and remember that it was given. CONTRIBUTION.
+
+    Raises InputError where something is there already.
+    """
     check_columns(table, CONTRIBUTION, "contribution")
     if path.exists():
         raise InputError([f"{path}: is there already. Name a new file."])
+    given = given_before(store) | {table["quarter"][0]: (today or date.today()).isoformat()}
+    write_private(private_folder(store) / GIVEN, json.dumps(given, sort_keys=True) + "\n")
     write_whole(path, parquet(table))
 
 
@@ -134,4 +147,6 @@ def _sources(tables: list[pl.DataFrame]) -> pl.DataFrame:
         )
         for table in tables
     ]
-    return pl.concat([empty(SOURCES), *(row.cast(dict(SOURCES)) for row in rows)]).sort("club", "quarter")
+    return pl.concat(
+        [empty(SOURCES), *(row.select(pl.col(name).cast(dtype) for name, dtype in SOURCES.items()) for row in rows)]
+    ).sort("club", "quarter")

@@ -65,44 +65,72 @@ def _spelled_as(roster: pl.DataFrame, column: str) -> pl.Expr:
 @dataclass(frozen=True)
 class SourceRule:
     """freedom: of the t distribution that sources' effects are taken to come from: the fewer, the sooner an odd one
-    loses its say.
+    loses its say. misfit: how many times the noise of the club's own cars a source's may have. weight_min: the least.
     """
 
     freedom: float = 2.0
+    misfit: float = 1.5
     weight_min: float = 1e-4
 
 
-def source_weights(
+@dataclass(frozen=True)
+class Sources:
+    """of: (units,) number of the club behind each spell, 0 the own one. effects: of each source, the columns of the
+    expectation that are its own. start_sd: (columns,) prior of a source that is believed.
+    """
+
+    of: NDArray[np.int64]
+    effects: list[NDArray[np.int64]]
+    start_sd: Array
+
+    @property
+    def lent(self) -> bool:
+        return len(self.effects) > 1
+
+    def widened(self, trust: Array) -> Array:
+        """Prior of the columns: what an odd source's cars have in common is its own affair. (columns,)"""
+        sd = self.start_sd.copy()
+        for columns, weight in zip(self.effects, trust, strict=True):
+            sd[columns] = self.start_sd[columns] / np.sqrt(weight)
+        return sd
+
+
+def believed(
     rows: Rows,
     X: Columns,
     sums: LogSums,
     spread: Array,
-    weights: Array,
     A: Array,
     b: Array,
-    sources: NDArray[np.int64],
-    columns: list[NDArray[np.int64]],
     prior_sd: Array,
-    start_sd: Array,
+    weights: Array,
+    trust: Array,
+    sources: Sources,
     rule: SourceRule = SourceRule(),
 ) -> Array:
-    """How far each source is believed, from how far its cars lie from what all others say of them. (sources,) 0..1
+    """How far each source is believed: how far its cars lie from what all others say of them, and how they scatter.
 
-    sources: (units,) number of each spell's; 0 the club's own. columns: of each source, its own effects. prior_sd:
-    (k,) in A. start_sd: (k,) of a source that is believed. Weight of a multivariate t: (f + n) / (f + d2), at most 1,
-    d2 the squared distance in n directions. Source: Lange, Little & Taylor 1989, J Am Stat Assoc 84:881.
+    A, b: of `fit` with prior_sd and each source's weights times its trust squared. weights: (units,) without that.
+    (sources,) 0..1, the first 1. Weight of a multivariate t: (f + n) / (f + d2), at most 1, d2 the squared distance
+    in n directions. Source: Lange, Little & Taylor 1989, J Am Stat Assoc 84:881.
     """
-    found = np.ones(len(columns))
-    for source in range(1, len(columns)):
-        own = columns[source]
-        taught, b_taught, _ = normal_equations(rows, X, sums, spread, np.where(sources == source, weights, 0.0))
-        rest = A - taught
-        rest[own, own] += start_sd[own] ** -2.0 - prior_sd[own] ** -2.0
+    found, length = np.ones(len(trust)), np.diff(rows.starts)
+    coefficients = np.linalg.solve(A, b)
+    for source in range(1, len(trust)):
+        own, share = sources.effects[source], np.where(sources.of == source, weights, 0.0)
+        taught, told, square = normal_equations(rows, X, sums, spread, share)
+        told = told[:, 0]
+        rest = A - trust[source] ** 2 * taught
+        rest[own, own] += sources.start_sd[own] ** -2.0 - prior_sd[own] ** -2.0
         covariance = np.linalg.inv(rest)
-        surprise = (b_taught[:, 0] - taught @ (covariance @ (b - b_taught[:, 0])))[own]
+        surprise = (told - taught @ (covariance @ (b - trust[source] ** 2 * told)))[own]
         expected = (taught + taught @ covariance @ taught)[np.ix_(own, own)]
         sizes, directions = np.linalg.eigh(expected)
         known = sizes > 1e-8 * sizes.max()
         distance = float(((directions[:, known].T @ surprise) ** 2 / sizes[known]).sum())
-        found[source] = min(1.0, (rule.freedom + known.sum()) / (rule.freedom + distance))
-    return np.maximum(found, rule.weight_min)
+        left = float(square[0] - 2 * coefficients @ told + coefficients @ taught @ coefficients)
+        scatter = left / max(float(share @ length), 1e-9)
+        found[source] = (
+            (rule.freedom + known.sum()) / (rule.freedom + distance) * min(1.0, rule.misfit / max(scatter, 1e-9))
+        )
+    return np.clip(found, rule.weight_min, 1.0)

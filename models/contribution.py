@@ -1,6 +1,7 @@
 """What a club gives to others: its cells of one quarter under fresh labels, rounded, no setup with few cars."""
 
 from dataclasses import dataclass
+from datetime import date
 
 import polars as pl
 
@@ -41,12 +42,18 @@ ROUNDED = tuple(name for name, dtype in CONTRIBUTION.items() if dtype == pl.Floa
 class Contribution:
     """cells: CONTRIBUTION, all that leaves. setups: a row a setup of the club with cars, published_as (text, empty
     where it is left out) and why. ethanol_alone: cars that no other car of their published setup shares an ethanol
-    band with.
+    band with. ends: the day after the quarter's last.
     """
 
+    quarter: str
     cells: pl.DataFrame
     setups: pl.DataFrame
     ethanol_alone: int
+    ends: date
+
+    @property
+    def cars(self) -> int:
+        return self.cells["car"].n_unique()
 
 
 def contribution(
@@ -69,7 +76,7 @@ def contribution(
     )
     final = rounded.select(pl.col(name).cast(dtype) for name, dtype in CONTRIBUTION.items())
     final = final.sort(*SETUP, "car", "log", "pull", "band_rpm")
-    return Contribution(final, setups, _alone(final))
+    return Contribution(when.quarter, final, setups, _alone(final), when.end)
 
 
 def _cells(cells: pl.DataFrame, table: pl.DataFrame) -> pl.DataFrame:

@@ -90,15 +90,16 @@ def drill(
     rule: DrillRule = DrillRule(),
     today: date | None = None,
     progress: Callable[[int, int], None] | None = None,
+    pooled: pl.DataFrame | None = None,
 ) -> Drill:
-    """CELLS, PULLS, LEDGER, ROSTER -> Drill. Deterministic. Raises ValueError in words as `run_study` does.
+    """CELLS, PULLS, LEDGER, ROSTER and CONTRIBUTION -> Drill. Deterministic. Raises ValueError in words as `run_study`.
 
     In each run some of the cars that gave no signal carry a planted fault, each car in its turn, and the whole
     fleet is studied anew: duty law, variances and weights included.
     """
     today = today or date.today()
     when = window(quarter, ledger, today)
-    material = gather(cells, pulls, ledger, roster, when, today)
+    material = gather(cells, pulls, ledger, roster, when, today, pooled)
     if material.fleet is None:
         return Drill(when.quarter, _table([]), 0, 0)
     learned = learn(material.fleet)
@@ -107,7 +108,7 @@ def drill(
     sound = false_actions = 0
     for run, chosen in enumerate(_turns(quiet, rule)):
         planted = _plant_all(cells, pulls, chosen, material, learned)
-        again = gather(*planted, ledger, roster, when, today)
+        again = gather(*planted, ledger, roster, when, today, pooled)
         assert again.fleet is not None  # there are as many cells as before
         relearned = learn(again.fleet)
         judged = judge_cars(again, relearned)
@@ -202,7 +203,7 @@ def _outcomes(chosen: dict[int, Fault], judged: pl.DataFrame, learned: Learned) 
     signal = dict(judged.select("spell", "signal").iter_rows())
     numbers = learned.judged.numbers
     unit_of = {spell: unit for unit, spell in enumerate(learned.rows.spells.tolist())}
-    degrees = freedom(learned.healthy[numbers.judged])
+    degrees = freedom(learned.healthy_cars)
     rows = []
     for spell, fault in chosen.items():
         row: dict[str, Any] = {"fault": fault.name, "size_pct": fault.size_pct, "signal": signal[spell]}

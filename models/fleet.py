@@ -100,7 +100,7 @@ def gather(
     spell_table = spells(roster)
     counts = when.holds() & (pl.col("date") <= today)
     seen = observed(cells.lazy().filter(counts), spell_table, when.in_quarter(), cells_at_once)
-    lent = borrowed(pooled, roster, when.quarter) if pooled is not None else None
+    lent = borrowed(pooled, roster, when.quarter) if pooled is not None and not pooled.is_empty() else None
     counted, fleet = _reduced(seen, lent, when)
     kept = ledger.filter(counts & (pl.col("verdict") == "kept"))
     placed = spell_of_logs(kept, spell_table)

@@ -76,14 +76,15 @@ def headroom(
     quarter: str | None = None,
     today: date | None = None,
     rule: HeadroomRule = HeadroomRule(),
+    pooled: pl.DataFrame | None = None,
 ) -> Headroom:
-    """CELLS, PULLS, LEDGER, ROSTER of a store and a Question -> Headroom.
+    """CELLS, PULLS, LEDGER, ROSTER of a store, a Question and other clubs' CONTRIBUTION -> Headroom.
 
     Raises InputError for a question that cannot be answered, NothingToStudyError for a quarter without logs.
     """
     today = today or date.today()
     when = window(quarter, ledger, today)
-    material = gather(cells, pulls, ledger, roster, when, today)
+    material = gather(cells, pulls, ledger, roster, when, today, pooled)
     if material.fleet is None:
         raise NothingToStudyError(f"{when.quarter}: no full-load cell below the ceiling, so nothing can be learned.")
     every = with_mixture(material.observations, cells)
@@ -134,7 +135,7 @@ def asker_of(
     """What answers for these rows at any blend and boost; parameters as of `answer`."""
     assert material.fleet is not None
     unit = None if question.label is None else int(np.flatnonzero(learned.rows.spells == rows["spell"][0])[0])
-    degrees = freedom(learned.healthy[learned.judged.numbers.judged])
+    degrees = freedom(learned.healthy_cars)
     pull = later_pull(material.fleet, learned, every, Whose(rows, unit), material.ceilings, degrees, later)
     seen = experience(every, rows["engine"][0], rows["pump"][0], pull.bands["band_rpm"].to_list())
     return Asker(pull, seen, question, rule)

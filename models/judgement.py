@@ -48,12 +48,12 @@ class Excesses:
         return np.asarray((large & (every[:, :, 1] > 0)).any(axis=1))
 
 
-def freedom(healthy: Array) -> float:
+def freedom(healthy_cars: float) -> float:
     """Degrees of freedom of a car's variance: each healthy car of the fleet brings one squared deviation.
 
     Source: Satterthwaite 1946, Biometrics Bulletin 2:110, for a sum in which only the spread is estimated.
     """
-    return max(6.0, float(healthy.sum()))
+    return max(6.0, healthy_cars)
 
 
 def excesses(numbers: FourNumbers, spread: Array, degrees: float) -> Excesses:
@@ -86,7 +86,7 @@ def evidence(learned: Learned, events: pl.DataFrame, setups: pl.Series) -> pl.Da
     events: one row a spell in the same order, with logs, pulls, dropouts. setups: its setup, in the same order.
     """
     numbers, spread = learned.judged.numbers, learned.spread
-    degrees = freedom(learned.healthy[numbers.judged])
+    degrees = freedom(learned.healthy_cars)
     names = [shape.name for shape in templates()]
     z = np.column_stack([template_z(numbers, spread, directions(shape, numbers)) for shape in templates()])
     weights = np.array([shape.weight for shape in templates()])

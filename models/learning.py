@@ -7,7 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from models.borrowing import source_weights
+from models.borrowing import Sources, believed
 from models.censored import working_response
 from models.design_matrix import LEFT_OUT, SOURCED_NAMES, CellArrays, Design, Rows
 from models.duty_law import RoundShares, choose_round_share
@@ -30,6 +30,8 @@ class LearningRule:
     weight_min: the least a car teaches. group_weight_min: where a setup or engine keeps less than half of its
     cars' weight its cars get at least this, so that it is still described, if badly.
     noise_cars: at most so many teach the noise. calm_ln_sd: duty law from cells whose pressure moved less than this.
+    lender_cars: how many healthy cars another club's count for at most where the spread of healthy cars is told.
+    own_effect: standard deviation of the club's own effect, next to nothing: it is what other clubs differ from.
     """
 
     rounds: int = 10
@@ -39,6 +41,8 @@ class LearningRule:
     group_weight_min: float = 0.5
     noise_cars: int = 200
     calm_ln_sd: float = 0.03
+    lender_cars: float = 8.0
+    own_effect: float = 1e-4
     grid: tuple[float, ...] = tuple(np.linspace(0.0, 1.0, 11).tolist())
 
 
@@ -87,7 +91,8 @@ class Judged:
 class Learned:
     """Everything the rounds end with. spread: (4, 4) of healthy cars. weights, healthy: (units,).
 
-    y: (rows,) ln(volume / demand), saturated rows as their equivalent plain observations.
+    y: (rows,) ln(volume / demand), saturated rows as their equivalent plain observations. lent: healthy cars of other
+    clubs that told the spread, as far as they count.
     """
 
     law: RoundShares
@@ -99,6 +104,12 @@ class Learned:
     judged: Judged
     y: Array
     rows: Rows
+    lent: float = 0.0
+
+    @property
+    def healthy_cars(self) -> float:
+        """How many healthy cars told the spread."""
+        return float(self.healthy[self.judged.numbers.judged].sum()) + self.lent
 
 
 # matrices of some hundred rows gain nothing from a second thread, and one keeps sums in one order
@@ -106,40 +117,46 @@ class Learned:
 def learn(fleet: Fleet, rule: LearningRule = LearningRule(), prior: SpreadPrior = SpreadPrior()) -> Learned:
     """Run the rounds. Deterministic: the same fleet gives the same result.
 
-    Other clubs' cars teach the expectation and the duty law; how far healthy cars and logs stray is the club's own.
+    Other clubs' cars teach the expectation, the duty law and, as so many cars at most, how far healthy cars differ; how
+    far logs, pulls and cells stray is the club's own.
     """
     if fleet.whole is not None:
         return _own_learned(learn(fleet.whole, rule, prior), fleet)
     own = slice(0, int((fleet.sources == 0).sum()))
-    effects = source_effects(fleet)
+    sources = sources_of(fleet, rule)
+    trust = np.ones(len(sources.effects))
     units, n = fleet.rows.units, len(fleet.rows.z)
     start = np.full(len(fleet.families), 0.5)
     law = RoundShares(fleet.families, start, np.zeros_like(start), np.ones_like(start))
     noise, spread, weights, healthy = Noise(), prior.covariance, np.ones(units), np.ones(units)
-    start_sd, rows = fleet.design.prior_sd, fleet.rows
-    prior_sd = start_sd
+    prior_sd, rows, taught = sources.start_sd, fleet.rows, weights
     judged: Judged | None = None
     last: tuple[LogSums, Rows, Array, Noise] | None = None
     for number in range(rule.rounds):
         if number in rule.law_rounds:
-            law = learn_law(fleet, law, noise, spread, weights, prior_sd, rule)
+            law = learn_law(fleet, law, noise, spread, taught, prior_sd, rule)
         y = fleet.cells.volume(law.values, n)
         if judged is not None:
             y, rows = at_least(y, fleet.rows, judged, spread, noise)
         sums = sums_again(fleet.design, last, (rows, y, noise))
         last = (sums, rows, y, noise)
-        expectation, A, b = fit(rows, fleet.design, y, noise, spread[:3, :3], weights, prior_sd, sums)
+        expectation, A, b = fit(rows, fleet.design, y, noise, spread[:3, :3], taught, prior_sd, sums)
         prior_sd = expectation.prior_sd
-        judged = judge(replace(fleet, rows=rows), y, noise, spread, weights, A, b, sums)
-        prior_sd = believed(fleet, sums, spread, weights, A, b, effects, prior_sd, start_sd)
+        judged = judge(replace(fleet, rows=rows), y, noise, spread, taught, A, b, sums)
+        if sources.lent:
+            trust = believed(rows, fleet.design.X, sums, spread[:3, :3], A, b, prior_sd, weights, trust, sources)
+            prior_sd = np.where(fleet.design.learned, prior_sd, sources.widened(trust))
         healthy = probability_healthy(judged.numbers, spread)
-        spread = healthy_spread(judged.numbers.of(own), spread, healthy[own], prior)
+        told = healthy * say(healthy, fleet.sources, rule.lender_cars) * trust[fleet.sources]
+        spread = healthy_spread(judged.numbers, spread, told, prior)
         weights = teaching_weights(fleet.frame, rows, healthy, rule)
+        taught = weights * trust[fleet.sources] ** 2
         if number in rule.noise_rounds:
             chosen = np.flatnonzero(judged.numbers.judged[own])[: rule.noise_cars].tolist()
             noise = learn_noise(rows, judged.residual, spread[:3, :3], healthy, noise, chosen)
     assert judged is not None  # a rule without rounds is no rule
-    return Learned(law, noise, spread, weights, healthy, expectation, judged, y, rows)
+    lent = float(told[own.stop :].sum())
+    return Learned(law, noise, spread, taught, healthy, expectation, judged, y, rows, lent)
 
 
 def sums_again(
@@ -155,37 +172,22 @@ def sums_again(
     return sums
 
 
-def source_effects(fleet: Fleet) -> list[NDArray[np.int64]]:
-    """Columns of the effects of each source alone. Empty where all cars are the club's own."""
-    names = np.isin(fleet.design.names, SOURCED_NAMES)
-    kind = fleet.design.X.kind[fleet.rows.starts[:-1]]
-    used = [
-        np.unique(fleet.design.X.where[np.unique(kind[fleet.sources == s])]) for s in range(fleet.sources.max() + 1)
-    ]
-    return [columns[names[columns]] for columns in used] if names.any() else []
+def sources_of(fleet: Fleet, rule: LearningRule) -> Sources:
+    """Who gave the fleet's spells. The club's own are what others differ from."""
+    named = np.isin(fleet.design.names, SOURCED_NAMES)
+    X, count = fleet.design.X, int(fleet.sources.max()) + 1
+    kind = X.kind[fleet.rows.starts[:-1]]
+    used = [np.unique(X.where[np.unique(kind[fleet.sources == source])]) for source in range(count)]
+    effects = [columns[named[columns]] for columns in used]
+    start_sd = fleet.design.prior_sd.copy()
+    start_sd[effects[0]] = rule.own_effect
+    return Sources(fleet.sources, effects, start_sd)
 
 
-def believed(
-    fleet: Fleet,
-    sums: LogSums,
-    spread: Array,
-    weights: Array,
-    A: Array,
-    b: Array,
-    effects: list[NDArray[np.int64]],
-    prior_sd: Array,
-    start_sd: Array,
-) -> Array:
-    """prior_sd with that of odd sources' effects widened: what a club's cars have in common is then its own affair."""
-    if not effects:
-        return prior_sd
-    trust = source_weights(
-        fleet.rows, fleet.design.X, sums, spread[:3, :3], weights, A, b, fleet.sources, effects, prior_sd, start_sd
-    )
-    prior_sd = prior_sd.copy()
-    for columns, weight in zip(effects[1:], trust[1:], strict=True):
-        prior_sd[columns] = start_sd[columns] / np.sqrt(weight)
-    return prior_sd
+def say(healthy: Array, sources: NDArray[np.int64], cars: float) -> Array:
+    """How far each spell tells how healthy cars differ: other clubs' as at most so many healthy cars each. (units,)"""
+    each = np.bincount(sources, healthy)[sources]
+    return np.where(sources == 0, 1.0, np.minimum(1.0, cars / np.maximum(each, 1e-9)))
 
 
 def own_part(whole: Fleet) -> Fleet:

@@ -132,7 +132,7 @@ class _Asking:
     def __init__(self, learned: Learned, judged: pl.DataFrame, rule: NextLogsRule) -> None:
         self.learned, self.rule = learned, rule
         self.numbers, self.spread = learned.judged.numbers, learned.spread
-        self.degrees = freedom(learned.healthy[self.numbers.judged])
+        self.degrees = freedom(learned.healthy_cars)
         self.needed = needed_level(self.numbers, self.spread, WARNING_P, self.degrees)
         # Benjamini and Hochberg's limit for one more car than those that pass it now
         limit, passing = SignalRule().q_max, int((judged["q_value"] <= SignalRule().q_max).sum())

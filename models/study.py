@@ -33,6 +33,7 @@ def run_study(
     previous: Study | None = None,
     today: date | None = None,
     earlier: pl.DataFrame | None = None,
+    pooled: pl.DataFrame | None = None,
 ) -> Study:
     """CELLS, PULLS, LEDGER and ROSTER of a store -> the Study of a quarter.
 
@@ -44,7 +45,7 @@ def run_study(
     """
     today = today or date.today()
     when = window(quarter, ledger, today)
-    material = gather(cells, pulls, ledger, roster, when, today)
+    material = gather(cells, pulls, ledger, roster, when, today, pooled)
     learned = learn(material.fleet) if material.fleet else None
     judged = judge_cars(material, learned)
     curves = _curves(material, learned)
@@ -155,7 +156,7 @@ def _baselines(material: Material, learned: Learned | None) -> pl.DataFrame:
 def _curves(material: Material, learned: Learned | None) -> pl.DataFrame:
     if learned is None or material.fleet is None:
         return pl.DataFrame(schema={"spell": pl.Int32} | CURVES)
-    degrees = freedom(learned.healthy[learned.judged.numbers.judged])
+    degrees = freedom(learned.healthy_cars)
     return car_curves(material.fleet, learned, material.ceilings, degrees)
 
 

@@ -1,6 +1,7 @@
 """The room's only disk: a study and its drill written to and read from STORE/studies/QUARTER, and made of a store."""
 
 import json
+import secrets
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -8,11 +9,15 @@ from typing import Any
 
 import polars as pl
 
+from ingest.contribution import odd_name, printable
 from ingest.findings import InputError
 from ingest.formula_guard import csv_text
+from ingest.labels import KEY_BYTES, Key, open_key
+from ingest.pooled import pooled_cells
 from ingest.store import Store, parquet
 from ingest.whole_files import make_folder, move, only_one, remove_folder, write_whole
 from models.compare import Comparison, compare
+from models.contribution import Contribution, contribution
 from models.drill import drill
 from models.fleet import NothingToStudyError, window
 from models.headroom import Headroom, headroom
@@ -39,7 +44,8 @@ def study_of_store(store: Path, quarter: str | None = None, *, demo: bool = Fals
     before = read_study(store, have[-1]) if have and have[-1] == shifted(quarter, -1) else None
     spoken = [said(pl.read_parquet(opened.studies / name / "cars.parquet"), name) for name in have]
     earlier = pl.concat(spoken) if spoken else None
-    study = run_study(held.cells, held.pulls, held.ledger, held.roster, quarter, before, earlier=earlier)
+    pooled = pooled_cells(opened)
+    study = run_study(held.cells, held.pulls, held.ledger, held.roster, quarter, before, earlier=earlier, pooled=pooled)
     if demo:
         study.summary["demo"] = True
     write_study(study, store)
@@ -139,7 +145,9 @@ def drill_of_store(
     held = opened.at_once()
     if _seen(study.quality) != _seen(held.ledger.filter(window(study.quarter, held.ledger, date.today()).in_quarter())):
         raise FileNotFoundError(f"the study of {study.quarter} saw other logs than this store has. Run `study` again.")
-    made = drill(held.cells, held.pulls, held.ledger, held.roster, study.quarter, progress=progress)
+    made = drill(
+        held.cells, held.pulls, held.ledger, held.roster, study.quarter, progress=progress, pooled=pooled_cells(opened)
+    )
     if made.found.is_empty():
         raise NothingToStudyError(
             f"{study.quarter}: no car has two logs or more and no signal, so there is none to plant a fault in. "
@@ -183,10 +191,32 @@ def headroom_of_store(
     question = Question(setup, label, ethanol_pct, boost_kpa, reserve_pct)
     opened = Store(Path(store))
     held = opened.at_once()
-    answer = headroom(held.cells, held.pulls, held.ledger, held.roster, question, quarter)
+    answer = headroom(held.cells, held.pulls, held.ledger, held.roster, question, quarter, pooled=pooled_cells(opened))
     if demo:
         answer.told["demo"] = True
     return answer
+
+
+def contribution_of_store(store: Path, quarter: str | None = None) -> Contribution:
+    """What this club would give to others of a quarter, else of the newest. Writes nothing.
+
+    Labels are made with a key that ends with this call. Raises InputError for a roster's word that others would not
+    take, NothingToStudyError for a quarter without logs.
+    """
+    opened = Store(Path(store))
+    held = opened.at_once()
+    when = window(quarter, held.ledger, date.today())
+    club = open_key(opened.path, in_use=True).club()
+    made = contribution(held.cells, held.roster, when, club, Key(secrets.token_bytes(KEY_BYTES)))
+    words = {word for name in ("engine", "pump", "boost_hardware", "calibration") for word in made.cells[name].unique()}
+    if odd := {word: why for word in sorted(words) if (why := odd_name(word))}:
+        raise InputError(
+            [
+                f"roster, {printable(word)!r}: {why}. Others would refuse it; spell it in plain words."
+                for word, why in odd.items()
+            ]
+        )
+    return made
 
 
 def compare_car(

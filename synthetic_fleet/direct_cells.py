@@ -74,14 +74,16 @@ def direct_cells(
     spread: Spread = Spread(),
     measured_ethanol: float = 0.7,
     faults: tuple[str, ...] = FAULTS,
+    setups: "list[tuple[str, str, str, str, float, float]] | None" = None,
 ) -> DirectFleet:
     """Invent a fleet of `cars` cars as cells of 2026Q3; the same seed gives the same fleet.
 
     round_share: 0 pumps with a straight duty, 1 round lobe. measured_ethanol: share of cars that log it.
-    faults: kinds of SIZES_PCT that a faulty car has one of, each as often.
+    faults: kinds of SIZES_PCT that a faulty car has one of, each as often. setups: as of `draw_setups`, which draws
+    them where none are given.
     """
     rng = np.random.default_rng((seed, cars))
-    setups = draw_setups(rng, cars)
+    setups = setups or draw_setups(rng, cars)
     parts, truth, pulls = [], [], []
     roster: list[RosterRow] = []
     for number in range(cars):

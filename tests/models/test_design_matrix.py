@@ -104,6 +104,6 @@ def test_a_family_is_a_pump_with_its_calibration(material: Material) -> None:
 
 
 def test_nothing_observed_gives_no_rows(material: Material) -> None:
-    nothing = material.observations.clear()
+    nothing = material.observations.clear().with_columns(source=pl.lit(""))
     rows, cells, frame = to_rows(nothing, material.window.quarter_start, [])
     assert (rows.units, len(cells.row), len(frame)) == (0, 0, 0)

@@ -82,6 +82,5 @@ def test_an_excess_is_worth_acting_on_only_where_it_is_sure() -> None:
 
 
 def test_a_tiny_fleet_has_few_degrees_of_freedom() -> None:
-    assert freedom(np.ones(2)) == 6.0
-    assert freedom(np.ones(100)) == 100.0
-    assert freedom(np.r_[np.ones(50), np.zeros(50)]) == 50.0
+    assert freedom(2.0) == 6.0
+    assert freedom(100.0) == 100.0

@@ -52,7 +52,7 @@ class Known:
 
     def _pull(self, whose: Whose) -> LaterPull:
         assert self.material.fleet is not None
-        degrees = freedom(self.learned.healthy)
+        degrees = freedom(self.learned.healthy_cars)
         return later_pull(self.material.fleet, self.learned, self.every, whose, self.material.ceilings, degrees)
 
 
@@ -109,7 +109,8 @@ def test_the_expectations_columns_at_another_blend_are_those_of_the_design() -> 
     assert fleet.material.fleet is not None
     asked = pull.bands.with_columns(
         source=pl.lit(OWN),
-        ln_demand=pl.Series(pull.ln_demand(33.0, 90.0)), ln_fuel_factor=pl.lit(float(np.log(fuel_factor(33.0))))
+        ln_demand=pl.Series(pull.ln_demand(33.0, 90.0)),
+        ln_fuel_factor=pl.lit(float(np.log(fuel_factor(33.0)))),
     )
     anew = design(asked, like=fleet.material.fleet.frame).X[:]
     np.testing.assert_allclose(pull.asked(33.0, pull.ln_demand(33.0, 90.0)), anew, atol=1e-12)
