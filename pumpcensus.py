@@ -26,6 +26,7 @@ from door.arguments import (
     one_file,
 )
 from door.endings import DONE, NOTHING_USABLE, ends, say
+from door.members import forget, labels
 from door.printing import as_rows, car_json, print_json, progress, rows, study_json
 from door.sharing import contribute, pool
 
@@ -372,37 +373,8 @@ def _headroom(
 
 app.command("contribute", epilog="Example: pumpcensus contribute --store store --out ours.parquet")(contribute)
 app.command("pool", epilog="Example: pumpcensus pool theirs.parquet --store store")(pool)
-
-
-@app.command("labels", epilog="Example: pumpcensus labels --store store")
-@ends("shown")
-def _labels(store: StoreFolder, as_json: AsJson = False) -> None:
-    """Show who has which label: for the organiser only."""
-    from ingest.labels import read_labels
-
-    labels = sorted(read_labels(store).items())
-    if as_json:
-        print_json({"labels": [{"car": car, "label": label} for car, label in labels]})
-    else:
-        typer.echo("\n".join(f"{label}  {car}" for car, label in labels))
-
-
-@app.command("forget", epilog="Example: pumpcensus forget car-7 --store store")
-@ends("removed")
-def _forget(
-    car: Annotated[str, typer.Argument(metavar="CAR", help="Its name on the roster, or its label.")],
-    store: StoreFolder,
-    as_json: AsJson = False,
-) -> None:
-    """Remove a member's logs from the store, and keep them out from now on."""
-    from ingest import forget_car
-    from reports.log_text import forgotten_text
-
-    logs = forget_car(car, store)
-    if as_json:
-        print_json({"car": car, "store": str(store), "logs": logs})
-    else:
-        typer.echo(forgotten_text(car, store, logs))
+app.command("labels", epilog="Example: pumpcensus labels --store store")(labels)
+app.command("forget", epilog="Example: pumpcensus forget car-7 --store store")(forget)
 
 
 def main() -> None:
