@@ -17,8 +17,8 @@ from reports.thirds import thirds
 from reports.why import SPOKE_Z, why
 from reports.wishes import in_words
 
-STILL_CURVES_MOST = 16  # cars whose curve is drawn for paper too; beyond, the page would grow past its size
-STILL_TRENDS_MOST = 8  # the same for cars that change over time
+STILL_CURVES_MOST = 12  # cars whose curve is drawn for paper too; beyond, the page would grow past its size
+STILL_TRENDS_MOST = 4  # the same for cars that change over time
 SPELL = ("label", "setup", "spell_since")
 
 

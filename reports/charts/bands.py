@@ -18,6 +18,7 @@ from reports.charts.encodings import (
     signal_colour,
     signal_shape,
 )
+from reports.tables import counted
 from reports.theme import BAND_NARROW, BAND_WIDE, BLUE, VERMILION
 
 HEIGHT_PX = 300
@@ -137,4 +138,5 @@ def _sentence(setup: str, rows: pl.DataFrame, cars: pl.DataFrame) -> str:
         else ""
     )
     drawn = ", ".join(cars["name"].unique(maintain_order=True)) or "none"
-    return f"Pump duty over engine speed of up to {most!s} cars of setup {setup}:{peak} flagged cars drawn in: {drawn}."
+    cars_of_it = counted(int(most), "car")  # type: ignore[call-overload]
+    return f"Pump duty over engine speed of up to {cars_of_it} of setup {setup}:{peak} flagged cars drawn in: {drawn}."

@@ -29,7 +29,8 @@ DRAWN = ("duty_pct", "expected_duty_pct", "peers_low_duty_pct", "peers_high_duty
 def draw(curve: pl.DataFrame, ceiling: Ceiling | None = None) -> Chart:
     """curve: CURVES of one spell; bands without the car's duty are left out. ceiling: of its calibration."""
     rows = (
-        curve.drop_nulls("duty_pct")
+        curve.lazy()  # one pass: a page draws hundreds of these
+        .drop_nulls("duty_pct")
         .sort("band_rpm")
         .select(
             (pl.col("band_rpm") + BAND_WIDTH_RPM // 2).alias("rpm"),
@@ -37,6 +38,7 @@ def draw(curve: pl.DataFrame, ceiling: Ceiling | None = None) -> Chart:
             "excess_pct",
             "saturated_share",
         )
+        .collect()
     )
     data = {"rows": rows, "ceiling": ceiling_rows(ceiling)}
     return Chart("car_curve", _look(), data, HEADINGS, _sentence(rows))

@@ -27,7 +27,8 @@ THIS_QUARTER, EARLIER = "log of this quarter", "earlier log"
 def draw(logs: pl.DataFrame) -> Chart:
     """logs: CAR_LOGS of one spell; logs without a figure are left out."""
     rows = (
-        logs.drop_nulls(["excess_pct", "date"])
+        logs.lazy()
+        .drop_nulls(["excess_pct", "date"])
         .sort("date", "log")
         .select(
             "date",
@@ -37,6 +38,7 @@ def draw(logs: pl.DataFrame) -> Chart:
             "dropouts",
             "rail_deficits",
         )
+        .collect()
     )
     return Chart("trend", _look(), {"rows": rows}, HEADINGS, _sentence(rows))
 

@@ -1,5 +1,6 @@
 "use strict";
 (() => {
+  document.documentElement.classList.add("live");
   const numbers = JSON.parse(document.getElementById("numbers").textContent);
   const find = (selector, within = document) => [...within.querySelectorAll(selector)];
 
@@ -39,6 +40,7 @@
     figure.append(details);
   }
 
+  let turn = Promise.resolve();
   function draw(figure) {
     if (figure.dataset.state) return;
     figure.dataset.state = "drawing";
@@ -49,7 +51,8 @@
       Object.entries(look.fields).map(([name, fields]) => [name, rows(fields, data[name])]));
     const spec = { ...structuredClone(look.spec), datasets };
     if (height) spec.height = height;
-    engine().then((embed) => embed(find(".drawn", figure)[0], spec,
+    // one after the other, with room between them for what the reader does meanwhile
+    turn = turn.then(() => new Promise((next) => setTimeout(next))).then(engine).then((embed) => embed(find(".drawn", figure)[0], spec,
       { mode: "vega-lite", actions: false, renderer: "svg", ast: true, logLevel: 1 }))
       // the figure has its sentence; single marks would only be noise
       .then(() => { figure.querySelector(".drawn svg").setAttribute("aria-hidden", "true");
@@ -92,7 +95,7 @@
   document.addEventListener("toggle", (event) => {
     if (!event.target.open) return;
     if (event.target.matches(".numbers")) write(event.target.closest(".figure"));
-    else find(".figure", event.target).forEach(draw);
+    else if (event.target.matches(".card")) find(".figure", event.target).forEach(draw);
   }, true);
 
   // Crockford base32: letters easily mistaken are read as the digits they look like

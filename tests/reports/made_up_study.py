@@ -33,8 +33,11 @@ SETUPS = (
 FINDINGS = ("barometer_assumed", "row_ragged", "encoding_assumed", "rail_pressure_bar")
 
 
-def make_study(cars: int = 40, seed: int = 7) -> Study:
-    """A study of `cars` invented cars; setups of several sizes, every signal, every pattern."""
+def make_study(cars: int = 40, seed: int = 7, logs_a_car: int | None = None) -> Study:
+    """A study of `cars` invented cars; setups of several sizes, every signal, every pattern.
+
+    logs_a_car: so many in the four quarters; some, without it.
+    """
     rng = np.random.default_rng(seed)
     setups = list(SETUPS) + [
         (f"engine {i}", "standard", "standard", f"version {i}") for i in range(max(0, cars // 25 - len(SETUPS)))
@@ -43,6 +46,8 @@ def make_study(cars: int = 40, seed: int = 7) -> Study:
     order = {"action": 0, "warning": 1, "undecided": 2, "clear": 3}
     limit = {"rail_short": 0, "reached": 1}
     rows.sort(key=lambda r: (limit.get(r["pump_limit"], 2), order[r["signal"]], -(r["excess_pct"] or -99.0)))
+    if logs_a_car:
+        rows = [row | {"logs_window": logs_a_car} for row in rows]
     frame = pl.DataFrame(rows, schema=CARS, orient="row")
     baselines = _baselines(rng, frame)
     return Study(

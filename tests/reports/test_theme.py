@@ -41,13 +41,48 @@ def test_text_reaches_four_and_a_half_to_one(colour: str) -> None:
     assert _contrast(colour, theme.PAPER) >= 4.5
 
 
-def test_text_colours_of_the_page_reach_four_and_a_half_to_one_on_its_grounds() -> None:
+def _palettes() -> dict[str, dict[str, str]]:
+    """Named colours of the page by day and in the dark."""
     style = files("reports.templates").joinpath("page.css").read_text(encoding="utf-8")
-    named = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", style))
-    grounds = ["#FFFFFF", named["tint"]]
-    for colour in [named["ink"], named["soft"], *re.findall(r"[ ;{]color: (#[0-9a-f]{6})", style)]:
-        for ground in grounds:
-            assert _contrast(colour, ground) >= 4.5, (colour, ground)
+    found = [dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", block)) for block in re.findall(r":root \{([^}]*)\}", style)]
+    return dict(zip(("light", "dark"), found, strict=True))
+
+
+def test_page_names_all_its_colours() -> None:
+    style = files("reports.templates").joinpath("page.css").read_text(encoding="utf-8")
+    rules = re.sub(r":root \{[^}]*\}", "", style)
+    assert re.findall(r"#[0-9a-fA-F]{3,8}\b(?=[ ;,)])", rules) == []
+    assert _palettes()["light"].keys() == _palettes()["dark"].keys()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_colours_of_the_page_reach_their_contrast_on_its_grounds(scheme: str) -> None:
+    # WCAG 2.2: 4.5 for text, 3 for marks and the edges of fields
+    named = _palettes()[scheme]
+    for ground in (named["paper"], named["tint"]):
+        for name in ("ink", "soft", "link"):
+            assert _contrast(named[name], ground) >= 4.5, (name, ground)
+    for name in ("blue", "vermilion", "purple", "edge"):
+        assert _contrast(named[name], named["paper"]) >= 3, name
+
+
+def _in_the_dark(colour: str) -> str:
+    """What the page's filter makes of a chart's colour: inverted, then hue turned by 180 degrees.
+
+    Source of the matrix: W3C Filter Effects Module Level 1, 9.6 (from memory).
+    """
+    turned = np.array([[-0.574, 1.430, 0.144], [0.426, 0.430, 0.144], [0.426, 1.430, -0.856]])
+    seen = np.clip(turned @ (1 - np.array(_rgb(colour))), 0, 1)
+    return "#" + "".join(f"{round(255 * part):02X}" for part in seen)
+
+
+def test_charts_keep_their_contrast_in_the_dark() -> None:
+    ground = _in_the_dark(theme.PAPER)
+    assert ground == "#000000"
+    for colour in theme.LINES:
+        assert _contrast(_in_the_dark(colour), ground) >= 3, colour
+    for colour in (theme.INK, theme.INK_SOFT):
+        assert _contrast(_in_the_dark(colour), ground) >= 4.5
 
 
 @pytest.mark.parametrize("kind", KINDS)
