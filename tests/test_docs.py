@@ -250,6 +250,11 @@ def test_the_detection_told_is_that_measured() -> None:
     assert detection.markdown(result) in text_of("docs/performance.md")
 
 
+def test_the_size_and_speed_of_the_page_told_are_those_measured() -> None:
+    report_page, result = benchmark("report_page")
+    assert report_page.markdown(result) in text_of("docs/performance.md")
+
+
 def test_the_calibration_told_is_that_measured() -> None:
     calibration, result = benchmark("calibration")
     assert calibration.markdown(result) in text_of("docs/performance.md")
