@@ -284,8 +284,8 @@ def _report(
         typer.echo(f"Report: {page}\n        {page.as_uri()}")
     if cards:
         with progress("Drawing cards") as reached:
-            written = write_cards(study, cards, reached)
-        say(f"{len(written)} cards in {cards.resolve()}")
+            written = write_cards(study, cards, progress=reached)
+        say(f"Cards: {len(written)} in {cards.resolve()}")
     if markdown and not out:
         typer.echo(markdown_text(study).encode(), nl=False)  # UTF-8 whatever the terminal's own encoding
 
