@@ -36,7 +36,7 @@ def is_one_of(found: Study, *studies: Study) -> bool:
     return any(all(getattr(found, name).equals(getattr(study, name)) for name in TABLES) for study in studies)
 
 
-@pytest.mark.parametrize("step", range(1, 60, 3))
+@pytest.mark.parametrize("step", range(1, 60, 6))
 def test_a_run_that_is_killed_while_it_replaces_a_study(
     old: Study, new: Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: int
 ) -> None:
