@@ -131,12 +131,11 @@ def _look(words: tuple[tuple[str, str], ...]) -> Look:
 
 def _sentence(setup: str, rows: pl.DataFrame, cars: pl.DataFrame) -> str:
     top = rows.drop_nulls("duty_p50_pct").sort("duty_p50_pct", descending=True)
-    most = rows["cars"].max() or 0
+    most = counted(int(rows["cars"].max() or 0), "car")  # type: ignore[arg-type]
     peak = (
         f" their median duty is highest, {top['duty_p50_pct'][0]:.0f} %, near {top['rpm'][0]} 1/min;"
         if top.height
         else ""
     )
     drawn = ", ".join(cars["name"].unique(maintain_order=True)) or "none"
-    cars_of_it = counted(int(most), "car")  # type: ignore[call-overload]
-    return f"Pump duty over engine speed of up to {cars_of_it} of setup {setup}:{peak} flagged cars drawn in: {drawn}."
+    return f"Pump duty over engine speed of up to {most} of setup {setup}:{peak} flagged cars drawn in: {drawn}."

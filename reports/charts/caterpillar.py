@@ -20,7 +20,7 @@ HEADINGS = {
     "excess_low_pct": "at least (%)",
     "excess_high_pct": "at most (%)",
 }
-TITLE = ["Excess: fuel volume asked of the pump,", "against peers at the same demand (%)"]
+TITLE = ["Excess of fuel volume", "against peers (%)"]  # short lines: a phone leaves little room beside the labels
 
 
 def draw(cars: pl.DataFrame, words: Mapping[str, str]) -> list[Chart]:
@@ -68,7 +68,7 @@ def _look(words: tuple[tuple[str, str], ...]) -> Look:
             alt.Tooltip("excess_high_pct:Q", title="at most (%)", format="+.1f"),
         ],
     )
-    colour = signal_colour(names, alt.Legend(columns=2))
+    colour = signal_colour(names, alt.Legend(columns=1))
     span = rows.mark_rule(strokeWidth=2).encode(
         x=alt.X("excess_low_pct:Q", title=TITLE, axis=alt.Axis(orient="bottom")),
         x2="excess_high_pct:Q",
