@@ -273,6 +273,11 @@ def test_the_wrong_rows_told_are_those_counted() -> None:
     assert wrong_rows.markdown(result) in text_of("docs/performance.md")
 
 
+def test_what_each_part_is_worth_is_told_as_measured() -> None:
+    ablations, result = benchmark("ablations")
+    assert ablations.markdown(result) in text_of("docs/performance.md")
+
+
 def test_the_distance_from_the_best_possible_told_is_that_measured() -> None:
     ceiling, result = benchmark("ceiling")
     for size in result["fleets"]:
