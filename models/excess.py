@@ -134,6 +134,7 @@ def healthy_spread(numbers: FourNumbers, spread: Array, healthy: Array, prior: S
     squares = mean[:, :, None] * mean[:, None, :] + variance
     total = total + (healthy[judged, None, None] * squares).sum(axis=0)
     G = total / (weight + healthy[judged].sum())
+    G = (G + G.T) / 2
     G[SLOPE, :3] = G[:3, SLOPE] = 0.0
     return np.asarray(G)
 

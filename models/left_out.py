@@ -16,7 +16,7 @@ from scipy.linalg import cho_factor, cho_solve
 from models.columns import Columns
 from models.design_matrix import Rows
 from models.excess import QUARTER_DAYS, SLOPE, FourNumbers, SlopeRule, held, passed_share
-from models.log_sums import LogSums, apart, common_covariance, log_batches
+from models.log_sums import LogSums, apart, common_covariance, even, log_batches
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -85,7 +85,7 @@ def _without(members: Ints, gamma: Array, D: Array, taught: Array, width: int) -
     return LeftOut(
         members.T.ravel(),
         np.concatenate([solved[:, own, -1] for own in apart_from]),
-        np.concatenate([solved[:, own, own] for own in apart_from]),
+        even(np.concatenate([solved[:, own, own] for own in apart_from])),
     )
 
 
@@ -106,12 +106,12 @@ def four_numbers(rows: Rows, sums: LogSums, own: LeftOut, rule: SlopeRule = Slop
     now = _weighed(sums, sums.now[own.units], own, centre)
     every = now if sums.now is sums.every else _weighed(sums, sums.every[own.units], own, centre)
     n = len(own.units)
-    curve = np.linalg.inv(now.basis[:, :3, :3] + held(3))
+    curve = even(np.linalg.inv(now.basis[:, :3, :3] + held(3)))
     slope = np.linalg.inv(every.basis + held(4))[:, SLOPE]
     values, S = np.zeros((n, 4)), np.zeros((n, 4, 4))
     values[:, :3] = (curve @ now.residual[:, :3, None])[..., 0]
     values[:, SLOPE] = np.where(dated, (slope * every.residual).sum(axis=1), 0.0)
-    S[:, :3, :3] = curve @ now.basis[:, :3, :3] @ curve
+    S[:, :3, :3] = even(curve @ now.basis[:, :3, :3] @ curve)
     S[:, :3, SLOPE] = np.where(dated[:, None], (curve @ now.basis[:, :3] @ slope[..., None])[..., 0], 0.0)
     S[:, SLOPE, :3] = S[:, :3, SLOPE]
     variance = (slope[:, None] @ every.basis @ slope[..., None])[:, 0, 0]
@@ -149,7 +149,7 @@ def _weighed(sums: LogSums, M: Array, own: LeftOut, centre: Array) -> _Weighed:
     plain = columns.swapaxes(1, 2) @ M @ columns
     spared = np.linalg.solve(np.eye(L + 2) + K @ inner, K @ across)
     less = across.swapaxes(1, 2) @ spared
-    whole = plain - less
+    whole = even(plain - less)
     noise = (whole - less.swapaxes(1, 2) + spared.swapaxes(1, 2) @ inner @ spared)[:, :3, :3]
     return _Weighed(whole[:, :4, :4], whole[:, :4, 4], noise)
 

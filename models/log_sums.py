@@ -143,4 +143,9 @@ def apart(sums: Array, keep: Ints | slice, common: Ints, K: Array) -> Array:
     spared = np.linalg.solve(np.eye(len(common)) + K @ inner, np.broadcast_to(K, inner.shape))
     across = sums[..., common, :][..., keep]
     kept = sums[..., keep, :][..., keep]
-    return np.asarray(kept - across.swapaxes(-1, -2) @ spared @ across)
+    return even(kept - across.swapaxes(-1, -2) @ spared @ across)
+
+
+def even(M: Array) -> Array:
+    """Symmetric as it should be: a lean of rounding size would grow from round to round. (..., m, m)"""
+    return np.asarray((M + M.swapaxes(-1, -2)) / 2)

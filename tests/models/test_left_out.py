@@ -14,7 +14,7 @@ import pytest
 from models.excess import estimate
 from models.expected_duty import block, fit, leave_out
 from models.fleet import Material, gather, window
-from models.learning import Fleet, judge
+from models.learning import Fleet, judge, learn
 from models.variances import Noise, unmeasured, within
 from synthetic_fleet.direct_cells import DirectFleet, direct_cells
 
@@ -93,3 +93,15 @@ def test_the_equations_are_the_sum_of_the_dense_blocks() -> None:
     dense = sum(w * one.A for w, one in zip(weights, every, strict=True)) + np.diag(design.prior_sd**-2.0)
     assert pytest.approx(dense, rel=1e-9, abs=1e-6 * np.abs(dense).max()) == A
     assert b == pytest.approx(sum(w * one.b[:, 0] for w, one in zip(weights, every, strict=True)), rel=1e-8, abs=1e-4)
+
+
+@pytest.mark.parametrize("seed", [1, 7])
+def test_rounds_of_a_car_alone_stay_even(seed: int) -> None:
+    # nearly nothing is known of what it has not taught: rounding of one round must not be the next one's news
+    fleet = fleet_of(direct_cells(1, seed))
+    learned = learn(fleet)
+    assert np.array_equal(learned.spread, learned.spread.T)
+    own = block(learned.rows, fleet.design, 0, learned.y, learned.noise, learned.spread[:3, :3])
+    precision = learned.weights[0] * own.A + np.diag(learned.expectation.prior_sd**-2.0)
+    assert np.linalg.eigvalsh(precision).min() > 0
+    assert learned.judged.numbers.covariance[0, 0, 0] > 0.1  # its own level is as unknown as a pump's size
