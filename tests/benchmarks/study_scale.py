@@ -1,0 +1,166 @@
+"""What a large study costs, beside the same regression by pandas and statsmodels in the same run.
+
+python tests/benchmarks/study_scale.py [--sizes small medium large] [--ways study ols mixed] [--out FILE]
+
+Cells are made directly, a base fleet many times over, each copy with a level of its own, and written to Parquet; each
+side reads them in a process of its own: wall time, processor time and peak memory are that process's, libraries
+included. The rival is what a user of pandas and statsmodels would write: merge, group, one formula of speed by engine,
+slopes and setups, and a random effect a car (`mixed`, MixedLM). `ols` is the same formula by ordinary least squares,
+each car's excess the mean of its residuals: cheaper, and no mixed model. Both are spared what the study does besides:
+the duty law is given to them, nobody is left out or down-weighted, nothing is censored, and one fit is all.
+"""
+
+import argparse
+import json
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from many_fleets import TODAY, made, save
+
+from models.study import run_study
+from synthetic_fleet.direct_cells import DirectFleet, direct_cells
+
+SIZES = {"small": (140, 4), "medium": (280, 8), "large": (560, 10), "huge": (560, 100)}  # cars, copies
+COUNTED = ("action", "warning", "clear", "undecided")
+ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OPENBLAS", "OMP", "MKL")}
+SECONDS_MAX = 1500
+
+
+def write_fleet(folder: Path, cars: int, copies: int) -> None:
+    """Parquet tables of cars x copies cars, cells in one file a copy."""
+    base, rng = direct_cells(cars, 41), np.random.default_rng(41)
+    (folder / "cells").mkdir(parents=True)
+    rest: dict[str, list[pl.DataFrame]] = {"pulls": [], "ledger": [], "roster": []}
+    for copy in range(copies):
+        one = _copied(base, copy, rng.normal(0, 0.02, cars))
+        one.cells.write_parquet(folder / "cells" / f"{copy:03d}.parquet")
+        for name, tables in rest.items():
+            tables.append(getattr(one, name))
+    for name, tables in rest.items():
+        pl.concat(tables).write_parquet(folder / f"{name}.parquet")
+
+
+def _copied(base: DirectFleet, copy: int, level: np.ndarray) -> DirectFleet:
+    """The fleet under other labels; each car asks for exp(level) as much air, hence fuel, at the same duty."""
+    renamed = {
+        name: getattr(base, name).with_columns(
+            (pl.lit(f"{copy:03d}") + pl.col(column)).alias(column)
+            for column in ("label", "log", "source")
+            if column in getattr(base, name).columns
+        )
+        for name in ("cells", "pulls", "ledger", "roster")
+    }
+    levels = renamed["roster"].select("label", level=pl.Series(level))
+    cells = renamed["cells"].join(levels, on="label", maintain_order="left")
+    renamed["cells"] = cells.with_columns(
+        pl.col("manifold_pressure_kpa") * pl.col("level").exp()
+    ).drop("level")  # fmt: skip
+    return DirectFleet(**renamed, truth=base.truth, spread=base.spread)
+
+
+def study(folder: Path) -> dict[str, float]:
+    tables = [pl.read_parquet(folder / f"{name}.parquet") for name in ("pulls", "ledger", "roster")]
+    found = run_study(pl.scan_parquet(folder / "cells"), *tables, "2026Q3", today=TODAY)
+    counts = found.summary["counts"]
+    return {name: counts[name] for name in ("cars", "logs_kept", "cells", *COUNTED)}
+
+
+def rival_rows(folder: Path):  # type: ignore[no-untyped-def]
+    """pandas: cells with their setup, ln(volume / demand), averaged by log and band."""
+    import pandas as pd
+
+    columns = ["label", "log", "band_rpm", "duty_pct", "manifold_pressure_kpa", "intake_air_c", "lambda_ratio"]
+    cells = pd.read_parquet(folder / "cells", columns=[*columns, "ethanol_pct"])
+    roster = pd.read_parquet(folder / "roster.parquet").rename(columns={"ethanol_pct": "stated_pct"})
+    roster["setup"] = roster["engine"] + roster["pump"] + roster["boost_hardware"] + roster["calibration"]
+    cells = cells.merge(roster[["label", "engine", "setup", "stated_pct"]], on="label")
+    ethanol = cells["ethanol_pct"].astype(float).fillna(cells["stated_pct"])
+    cells["ln_fuel"] = -np.log(1 - 0.3477 * ethanol / 100)
+    cells["ln_intake"] = np.log((cells["intake_air_c"] + 273.15) / 298.15)
+    air = np.log(cells["manifold_pressure_kpa"] / 100) - 0.5 * cells["ln_intake"]
+    cells["ln_demand"] = air - np.log(cells["lambda_ratio"]) + cells["ln_fuel"]
+    cells["y"] = np.log((1 - np.cos(np.pi * cells["duty_pct"] / 100)) / 2) - cells["ln_demand"]
+    means = dict.fromkeys(("y", "ln_demand", "ln_fuel", "ln_intake"), "mean")
+    rows = cells.groupby(["label", "log", "band_rpm"], sort=True).agg(means | {"engine": "first", "setup": "first"})
+    return rows.reset_index()
+
+
+FORMULA = "y ~ C(engine):bs(band_rpm, df=9) + ln_demand + ln_fuel + ln_intake + C(setup)"
+
+
+def ols(folder: Path) -> dict[str, float]:
+    import statsmodels.formula.api as smf
+
+    rows = rival_rows(folder)
+    fitted = smf.ols(FORMULA, rows).fit()
+    excess = fitted.resid.groupby(rows["label"]).mean()
+    return {"rows": len(rows), "cars": len(excess), "excess_sd_pct": round(100 * float(excess.std()), 2)}
+
+
+def mixed(folder: Path) -> dict[str, float]:
+    import statsmodels.formula.api as smf
+
+    rows = rival_rows(folder)
+    fitted = smf.mixedlm(FORMULA, rows, groups="label").fit()
+    effects = np.array([float(effect.iloc[0]) for effect in fitted.random_effects.values()])
+    return {"rows": len(rows), "cars": len(effects), "excess_sd_pct": round(100 * float(effects.std()), 2)}
+
+
+WAYS = {"study": study, "ols": ols, "mixed": mixed}
+
+
+def measured(way: str, folder: Path) -> dict[str, object]:
+    """One side in a process of its own, which tells its own memory as it ends."""
+    begun = time.perf_counter()
+    command = [sys.executable, __file__, "--only", way, "--folder", str(folder)]
+    try:
+        done = subprocess.run(command, env=os.environ | ONE_THREAD, capture_output=True, text=True, timeout=SECONDS_MAX)
+    except subprocess.TimeoutExpired:
+        return {"way": way, "unfinished_s": SECONDS_MAX}
+    wall_s = round(time.perf_counter() - begun, 1)
+    if done.returncode:
+        return {"way": way, "failed": done.stderr.strip().splitlines()[-1:], "wall_s": wall_s}
+    return {"way": way, "wall_s": wall_s, **json.loads(done.stdout.splitlines()[-1])}
+
+
+def one_side(way: str, folder: Path) -> None:
+    told = WAYS[way](folder)
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    cost = {"processor_s": round(used.ru_utime + used.ru_stime, 1), "peak_mb": used.ru_maxrss // 1024}
+    print(json.dumps({**cost, "told": told}))
+
+
+def main() -> None:
+    given = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    given.add_argument("--sizes", nargs="+", choices=SIZES, default=["small", "medium", "large"])
+    given.add_argument("--ways", nargs="+", choices=WAYS, default=list(WAYS))
+    given.add_argument("--only", choices=WAYS, help=argparse.SUPPRESS)
+    given.add_argument("--folder", type=Path, help=argparse.SUPPRESS)
+    given.add_argument("--out", type=Path, help="where the figures go; default: results beside this script")
+    asked = given.parse_args()
+    if asked.only:
+        return one_side(asked.only, asked.folder)
+    runs = []
+    for size in asked.sizes:
+        with tempfile.TemporaryDirectory() as scratch:
+            folder = Path(scratch) / "fleet"
+            write_fleet(folder, *SIZES[size])
+            cells = pl.scan_parquet(folder / "cells").select(pl.len()).collect().item()
+            for way in asked.ways:
+                runs.append({"size": size, "cells": cells, **measured(way, folder)})
+                print(json.dumps(runs[-1]), flush=True)
+    save("study_scale", {**made(), "cores": os.cpu_count(), "runs": runs}, asked.out)
+
+
+if __name__ == "__main__":
+    main()
