@@ -140,7 +140,7 @@ def _look(words: tuple[tuple[str, str], ...]) -> Look:
     limits = alt.Chart(alt.NamedData("limits")).encode(
         x=alt.X(
             "evidence:Q",
-            title="Evidence: precision, 1 / standard error (1/%)",
+            title=["Evidence: precision,", "1 / standard error (1/%)"],
             scale=alt.Scale(zero=False, nice=False),
         )
     )

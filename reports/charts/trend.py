@@ -54,7 +54,7 @@ def _look() -> Look:
             x=alt.X(
                 "date:T",
                 title="Date of the log (day)",
-                axis=alt.Axis(format="%-d %b %Y", tickCount=4),
+                axis=alt.Axis(format="%-d %b %Y", tickCount=4, labelFlush=30, labelBound=True),
                 scale=alt.Scale(type="utc", padding=14),  # a day is a day wherever the page is read
             ),
             color=alt.Color(

@@ -14,6 +14,11 @@ OPEN_ALL = "document.querySelectorAll('details').forEach((one) => { one.open = t
 DRAWN = "!document.querySelector('[data-state=drawing], [data-state=failed]')"
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 TWO_CARDS = "document.querySelectorAll('details.card').forEach((one, at) => { one.open = at < 2; })"
+# words of a chart that reach beyond its picture
+CUT = """[...document.querySelectorAll('.drawn svg')].flatMap((svg) => [...svg.querySelectorAll('text')]
+  .filter((one) => { const [a, b] = [one.getBoundingClientRect(), svg.getBoundingClientRect()];
+    return a.width && one.getAttribute('opacity') !== '0'
+      && (a.left < b.left - 1 || a.right > b.right + 1); }).map((one) => one.textContent))"""
 # WCAG 2.2 A and AA, and what axe calls best practice (headings in order, landmarks)
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
@@ -146,6 +151,10 @@ def test_nothing_is_wider_than_the_smallest_phone(tab: Any, pages: Pages, kind: 
     assert tab.value(SIDEWAYS) <= 0
     tab.until(f"document.querySelectorAll('details.card [data-state=drawn]').length >= 4 && {DRAWN}")
     assert tab.value(SIDEWAYS) <= 0
+    for place in ("cars", "funnel", "baselines"):
+        tab.value(f"document.getElementById('{place}').querySelector('.figure').scrollIntoView()")
+        tab.until(f"document.querySelector('#{place} [data-state=drawn]') && {DRAWN}")
+    assert tab.value(CUT) == []
     # the measure itself would see something too wide
     tab.value("document.body.append(Object.assign(document.createElement('div'), {style: 'width:500px;height:9px'}))")
     assert tab.value(SIDEWAYS) > 0
