@@ -36,7 +36,7 @@ HEAVY = {
     "pint",
 }
 COMMANDS = ["demo", "synthesize", "inspect", "roster", "ingest", "study", "report", "car",
-            "drill", "compare", "headroom", "labels", "forget"]  # fmt: skip
+            "drill", "compare", "headroom", "contribute", "pool", "labels", "forget"]  # fmt: skip
 
 
 def run(*words: str | Path) -> Any:
@@ -96,11 +96,9 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
         },
         "reports.compare_text": {"compare_text": noting("compared", "before and after")},
         "reports.headroom_text": {"headroom_text": noting("foretold", "a prediction")},
-        "reports": {
-            "write_report": noting("report", Path("report/report.html")),
-            "write_cards": noting("cards", [Path("cards/7K3M-Q2XW.html")]),
-            "markdown_text": noting("markdown", "# Census \u2212\n"),
-        },
+        "reports": dict.fromkeys(
+            ("write_report", "write_cards", "markdown_text"), noting("report", Path("r/report.html"))
+        ),
         "reports.terminal": {
             "signals_text": noting("signals", "the signals"),
             "car_text": noting("car", "one car"),
@@ -196,24 +194,6 @@ def test_a_quarter_is_handed_on_and_a_wrong_one_is_a_usage_error(rooms: SimpleNa
         result = run("study", "--store", "s", "--quarter", wrong)
         assert result.exit_code == 2
         assert "as in 2026Q3" in result.stderr
-
-
-def test_report_goes_where_it_is_asked_to_and_only_there(rooms: SimpleNamespace) -> None:
-    study = "the study"
-    rooms.fails("models.study_files", "read_study", AssertionError("not to be read"))
-    nothing = run("report", "--store", "s")
-    assert nothing.exit_code == 2
-    assert "--out or --cards" in " ".join(nothing.stderr.split())
-    sys.modules["models.study_files"].read_study = lambda *_: study  # type: ignore[attr-defined]
-    text = run("report", "--store", "s", "--markdown")
-    assert (text.exit_code, text.stdout) == (0, "# Census \u2212\n")
-    page = run("report", "--store", "s", "--markdown", "--out", "there")
-    assert page.stdout.startswith("Report: ")
-    assert rooms.asked[-1] == ("report", study, Path("there"), {"with_markdown": True})
-    cards = run("report", "--store", "s", "--cards", "cards")
-    assert (cards.exit_code, cards.stdout) == (0, "")
-    assert "Cards: 1 in" in cards.stderr
-    assert rooms.asked[-1][:3] == ("cards", study, Path("cards"))
 
 
 def test_drill_reports_progress_and_prints_its_words_or_json(rooms: SimpleNamespace) -> None:
