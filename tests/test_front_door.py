@@ -96,9 +96,7 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
         },
         "reports.compare_text": {"compare_text": noting("compared", "before and after")},
         "reports.headroom_text": {"headroom_text": noting("foretold", "a prediction")},
-        "reports": dict.fromkeys(
-            ("write_report", "write_cards", "markdown_text"), noting("report", Path("r/report.html"))
-        ),
+        "reports": dict.fromkeys(("write_report", "write_cards", "markdown_text"), noting("report", Path("page.html"))),
         "reports.terminal": {
             "signals_text": noting("signals", "the signals"),
             "car_text": noting("car", "one car"),
