@@ -101,10 +101,10 @@ def _read(path: Path, rule: ContributionRule) -> pl.DataFrame:
     texts = [name for name, dtype in CONTRIBUTION.items() if dtype == pl.String]
     try:
         # texts as dictionaries: a short text repeated takes no room, a long one is seen before it is repeated
+        _check_schema(pq.ParquetFile(pa.BufferReader(content)).schema_arrow)
         file = pq.ParquetFile(pa.BufferReader(content), read_dictionary=texts)
         if file.metadata.num_rows > rule.rows_max:
             raise _NoContributionError(f"{file.metadata.num_rows} rows, more than {rule.rows_max}.")
-        _check_schema(file.schema_arrow)
         table = file.read(use_threads=False).replace_schema_metadata(None)
         if table.num_rows != file.metadata.num_rows or table.num_rows > rule.rows_max:
             raise _NoContributionError("another number of rows than it says.")
@@ -120,6 +120,7 @@ def _read(path: Path, rule: ContributionRule) -> pl.DataFrame:
         pl.exceptions.PolarsError,
         OSError,
         EOFError,
+        KeyError,
         ValueError,
         MemoryError,
         OverflowError,

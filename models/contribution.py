@@ -104,8 +104,8 @@ def published(cars: pl.DataFrame, cars_min: int) -> tuple[pl.DataFrame, pl.DataF
     cars: label and SETUP, a row a car and setup. Gives label, SETUP and as_SETUP; and a row a setup: SETUP, cars,
     published_as, why.
     A setup that stays must not follow from a total: where it alone of its engine and pump stays, the smallest of these
-    that leaves is merged with it; where it alone of the club stays, the smallest that leaves stays too (secondary
-    suppression).
+    that leaves is merged with it; where it alone of the club stays, the smallest engine and pump that leaves stays too
+    (secondary suppression).
     """
     setups = cars.group_by(SETUP).agg(pl.col("label").n_unique().alias("cars")).sort("cars", *SETUP)
     left, done = cars, []
@@ -116,8 +116,8 @@ def published(cars: pl.DataFrame, cars_min: int) -> tuple[pl.DataFrame, pl.DataF
         left = left.join(done[-1], on=["label", *SETUP], how="anti", nulls_equal=True)
     sent, left = _with_kin(pl.concat(done), left)
     if left.select(SETUP).n_unique() == 1:
-        groups = sent.group_by(AS).agg(pl.col("label").n_unique().alias("n")).sort("n", *AS)
-        sent = sent.join(groups.head(1), on=AS, how="anti")
+        families = sent.group_by(KIN).agg(pl.col("label").n_unique().alias("n")).sort("n", *KIN)
+        sent = sent.join(families.head(1), on=KIN, how="anti")
     why = (
         pl.when(pl.col("cars") >= cars_min)
         .then(pl.lit("a setup left out would follow from the total"))

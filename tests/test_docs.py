@@ -278,6 +278,13 @@ def test_what_each_part_is_worth_is_told_as_measured() -> None:
     assert ablations.markdown(result) in text_of("docs/performance.md")
 
 
+def test_what_clubs_gain_and_what_a_liar_moves_is_that_measured() -> None:
+    clubs, result = benchmark("clubs")
+    page = text_of("docs/performance.md")
+    assert clubs.markdown(result) in page
+    assert clubs.lies(result) in page
+
+
 def test_the_distance_from_the_best_possible_told_is_that_measured() -> None:
     ceiling, result = benchmark("ceiling")
     for size in result["fleets"]:
