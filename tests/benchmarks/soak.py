@@ -64,8 +64,8 @@ class Soak:
 
     def changed_log(self) -> None:
         path = self.rng.choice(self.files())
-        lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
-        path.write_text("".join(lines[: -self.rng.randrange(1, 40)]), encoding="utf-8")
+        lines = path.read_bytes().splitlines(keepends=True)
+        path.write_bytes(b"".join(lines[: -self.rng.randrange(1, 40)]))
 
     def moved_log(self) -> None:
         path = self.rng.choice(self.files())
