@@ -93,8 +93,8 @@ def _setups(made: Contribution) -> Iterator[str]:
 
 def _columns(cells: pl.DataFrame) -> Iterator[str]:
     for column in cells:
-        low, high = column.drop_nulls().min(), column.drop_nulls().max()
-        held = f"{low} to {high}" if low != high else str(low)
+        low, high = (str(value) for value in (column.drop_nulls().min(), column.drop_nulls().max()))
+        held = f"{low} to {high}" if low != high else low
         yield f"  {column.name:<24}{held[: WIDTH - 28]}"
 
 
