@@ -12,7 +12,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from many_fleets import LAWS, TODAY, Job
 
-from models.design_matrix import POOLED, Design, Rows, car_basis
+from models.design_matrix import POOLED, Design, Rows
+from models.engine_speed import car_basis
 from models.expected_duty import block, fit, leave_out
 from models.fleet import Material, gather, window
 from models.learning import Fleet, at_least, judge
