@@ -289,3 +289,8 @@ def test_the_distance_from_the_best_possible_told_is_that_measured() -> None:
     ceiling, result = benchmark("ceiling")
     for size in result["fleets"]:
         assert ceiling.markdown(result, size) in text_of("docs/performance.md")
+
+
+def test_how_often_the_headroom_bound_holds_is_what_was_counted() -> None:
+    headroom, result = benchmark("headroom")
+    assert headroom.markdown(result) in text_of("docs/performance.md")
