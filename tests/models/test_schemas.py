@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from models import schemas
-from models.schemas import BASELINES, CAR_LOGS, CARS, CHANGES, CHECKS, CURVES, PATTERNS, QUALITY, Study
+from models.schemas import BASELINES, CAR_LOGS, CARS, CHANGES, CHECKS, CURVES, NEXT_LOGS, PATTERNS, QUALITY, Study
 
 TABLES = {
     "cars": CARS,
@@ -15,6 +15,7 @@ TABLES = {
     "curves": CURVES,
     "car_logs": CAR_LOGS,
     "quality": QUALITY,
+    "next_logs": NEXT_LOGS,
 }
 UNITS = ("_pct", "_kpa", "_rpm", "_share", "_z", "_p50", "_value")
 
@@ -34,7 +35,7 @@ def test_codes_are_told_apart_and_can_be_joined() -> None:
 
 def test_a_study_has_a_field_a_table_and_cannot_be_changed() -> None:
     assert {field.name for field in fields(Study)} == {*TABLES, "quarter", "summary"}
-    study = Study("2026Q3", *(pl.DataFrame(schema=schema) for schema in TABLES.values()), summary={})
+    study = Study("2026Q3", **{name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()}, summary={})
     with pytest.raises(FrozenInstanceError):
         study.quarter = "2026Q4"  # type: ignore[misc]
 

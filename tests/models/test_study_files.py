@@ -171,7 +171,7 @@ def drilled(study: Study, store: Path, studied: Callable[..., Any], monkeypatch:
     filled(store, studied(12, 1).fleet)
     write_study(study, store)
 
-    def stand_in(cells: Any, pulls: Any, ledger: Any, roster: Any, quarter: str, progress: Any) -> Drill:
+    def stand_in(cells: Any, pulls: Any, ledger: Any, roster: Any, quarter: str, progress: Any, pooled: Any) -> Drill:
         if progress:
             progress(1, 1)
         return Drill(quarter, pl.DataFrame([FOUND], schema=DRILL), 40, 1)
