@@ -22,19 +22,8 @@ from models.schemas import BASELINES, CAR_LOGS, CARS, CHANGES, CURVES, QUALITY, 
 
 ROOT = Path(pumpcensus.__file__).parent
 LABEL = "7K3M-Q2XW"
-HEAVY = {
-    "polars",
-    "duckdb",
-    "sklearn",
-    "scipy",
-    "numpy",
-    "altair",
-    "pandas",
-    "pyarrow",
-    "rich",
-    "jinja2",
-    "pint",
-}
+HEAVY = {"polars", "duckdb", "sklearn", "scipy", "numpy", "altair",
+         "pandas", "pyarrow", "rich", "jinja2", "pint"}  # fmt: skip
 COMMANDS = ["demo", "synthesize", "inspect", "roster", "ingest", "study", "report", "car",
             "drill", "compare", "headroom", "contribute", "pool", "labels", "forget"]  # fmt: skip
 
@@ -86,6 +75,8 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
         "ingest.roster_draft": {"draft_roster": noting("draft", Remark("roster.csv", 3, "pump", "empty."))},
         "ingest.roster_check": {"check_roster": noting("check", SimpleNamespace(problems=()))},
         "reports.roster_text": {"draft_text": noting("drafted", "a draft"), "check_text": noting("checked", "a check")},
+        "ingest.pooled": {name: noting(name, {}) for name in ("given_before", "write_contribution", "pool_files")},
+        "reports.contribution_text": {name: noting(name, "told") for name in ("contribution_text", "pooled_text")},
         "ingest.labels": {"read_labels": noting("labels", {"Blue car": LABEL})},
         "models.study_files": {
             "drill_of_store": noting("drill", {"quarter": "2026Q3", "sound": 9, "false_actions": 0, "found": []}),
@@ -93,6 +84,9 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
             "headroom_of_store": noting("headroom", SimpleNamespace(told={"why_none": ""}, bands=pl.DataFrame())),
             "study_of_store": noting("study", a_study()),
             "read_study": noting("read", a_study()),
+            "contribution_of_store": noting(
+                "contribution", SimpleNamespace(quarter="2026Q3", cells=pl.DataFrame({"car": [LABEL]}))
+            ),
         },
         "reports.compare_text": {"compare_text": noting("compared", "before and after")},
         "reports.headroom_text": {"headroom_text": noting("foretold", "a prediction")},
@@ -142,6 +136,8 @@ def test_the_example_of_the_help_is_one_that_works(
     (tmp_path / "logs/car-7").mkdir(parents=True)
     (tmp_path / "logs/car-7/2026-07-04_01.csv").touch()
     (tmp_path / "roster.csv").touch()
+    (tmp_path / "theirs.parquet").touch()
+    monkeypatch.setattr("door.sharing.agreed", lambda *_: True)
     assert run(*command.epilog.removeprefix("Example: pumpcensus ").split()).exit_code == 0
 
 
