@@ -22,6 +22,7 @@ from models.schemas import BASELINES, CAR_LOGS, CARS, CHANGES, CURVES, QUALITY, 
 
 ROOT = Path(pumpcensus.__file__).parent
 LABEL = "7K3M-Q2XW"
+GIVEN = SimpleNamespace(quarter="2026Q3", cells=pl.DataFrame({"car": [LABEL]}))
 HEAVY = {"polars", "duckdb", "sklearn", "scipy", "numpy", "altair",
          "pandas", "pyarrow", "rich", "jinja2", "pint"}  # fmt: skip
 COMMANDS = ["demo", "synthesize", "inspect", "roster", "ingest", "study", "report", "car",
@@ -84,9 +85,7 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
             "headroom_of_store": noting("headroom", SimpleNamespace(told={"why_none": ""}, bands=pl.DataFrame())),
             "study_of_store": noting("study", a_study()),
             "read_study": noting("read", a_study()),
-            "contribution_of_store": noting(
-                "contribution", SimpleNamespace(quarter="2026Q3", cells=pl.DataFrame({"car": [LABEL]}))
-            ),
+            "contribution_of_store": noting("contribution", GIVEN),
         },
         "reports.compare_text": {"compare_text": noting("compared", "before and after")},
         "reports.headroom_text": {"headroom_text": noting("foretold", "a prediction")},
