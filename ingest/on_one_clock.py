@@ -112,9 +112,9 @@ def align(fits: Mapping[str, Fit], clocks: Mapping[int, Clock], table: Table) ->
     if len(seconds) > 1:  # rows in which other channels go on after the duty's last sample
         lost = {"row_without_duty": int((~kept).sum())}
     dropped = {code: count for code, count in lost.items() if count}
-    first = {"row_without_clock": ~timed, "row_without_duty": ~kept}
+    without = {"row_without_clock": ~timed, "row_without_duty": ~kept}
     findings = [
-        Finding(code, row=int(table.row[np.argmax(first[code])]), rows=count) for code, count in dropped.items()
+        Finding(code, row=int(table.row[np.argmax(without[code])]), rows=count) for code, count in dropped.items()
     ]
     return Aligned(table.row[kept], own[kept], channels, dropped, tuple(findings))
 
