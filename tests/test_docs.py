@@ -291,6 +291,14 @@ def test_the_distance_from_the_best_possible_told_is_that_measured() -> None:
         assert ceiling.markdown(result, size) in text_of("docs/performance.md")
 
 
+def test_before_and_after_is_told_as_measured() -> None:
+    swaps, result = benchmark("swaps")
+    page = text_of("docs/performance.md")
+    assert swaps.markdown(result) in page
+    for part in swaps.further(result).split("\n\n"):
+        assert part in page
+
+
 def test_how_often_the_headroom_bound_holds_is_what_was_counted() -> None:
     headroom, result = benchmark("headroom")
     assert headroom.markdown(result) in text_of("docs/performance.md")
