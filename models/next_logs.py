@@ -167,7 +167,7 @@ class _Asking:
         logs = parts.logs - (parts.barometer if parts.barometer >= telling else 0.0)
         by_size = [("more_peers", parts.peers), ("more_logs", logs)]
         for wish, part in sorted(by_size, key=lambda one: -one[1]):
-            if gone < must:
+            if gone < must and part > 0:
                 count, variance = self._count(wish, part, must - gone, parts, row)
                 ask(wish, variance, count)
         if gone < must * (1 - 1e-9):
