@@ -65,7 +65,7 @@ class Material:
     """The tables of one window. observed: observations with saturated, ceiling_pct, in_quarter; driven: these
     counted. pulls: with spell, in_quarter.
 
-    fleet: None where no car has a usable full-load cell.
+    fleet: None where no car has a usable full-load cell. borrowed: clubs whose cars teach beside the own, and cars.
     """
 
     window: Window
@@ -76,6 +76,7 @@ class Material:
     ledger: pl.DataFrame
     ceilings: pl.DataFrame
     fleet: Fleet | None
+    borrowed: dict[str, int]
 
     @cached_property
     def observations(self) -> pl.DataFrame:
@@ -108,7 +109,13 @@ def gather(
         table.join(placed, on="log", how="inner", maintain_order="left").with_columns(in_quarter=when.in_quarter())
         for table in (pulls.filter(counts), kept)
     ]
-    return Material(when, spell_table, seen, counted, tagged[0], tagged[1], seen.tops, fleet)
+    return Material(when, spell_table, seen, counted, tagged[0], tagged[1], seen.tops, fleet, _borrowed(lent))
+
+
+def _borrowed(lent: pl.DataFrame | None) -> dict[str, int]:
+    if lent is None:
+        return {"clubs": 0, "cars": 0}
+    return {"clubs": lent["source"].n_unique(), "cars": lent["label"].n_unique()}
 
 
 def _reduced(

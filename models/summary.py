@@ -24,7 +24,7 @@ def summarize(
     quality: pl.DataFrame,
     earlier: pl.DataFrame | None = None,
 ) -> dict[str, Any]:
-    """Keys: quarter, made_with, counts, model, budget, outcome, small_club, rare_setups.
+    """Keys: quarter, made_with, counts, model, budget, borrowed, outcome, small_club, rare_setups.
 
     earlier: SAID of studies before this one, for what was found since.
     """
@@ -35,6 +35,7 @@ def summarize(
         "counts": _counts(cars, material, quality),
         "model": _model(material, learned),
         "budget": _budget(cars),
+        "borrowed": material.borrowed,
         "outcome": outcome(pl.concat([said(cars, quarter), *([] if earlier is None else [earlier])]), material.spells),
         "small_club": cars["label"].n_unique() < SMALL_CLUB,
         "rare_setups": alone["setup"].sort().to_list(),

@@ -154,7 +154,20 @@ def overview(study: Study) -> str:
         )
     elif found is not None:
         text += "There are too few peers yet for any excess to be found."
-    return text.strip()
+    return f"{text.strip()} {_borrowed_in_words(study.summary.get('borrowed', {}))}".strip()
+
+
+def _borrowed_in_words(borrowed: dict[str, int]) -> str:
+    """Whose cars teach what to expect beside the club's own, as a sentence.
+
+    >>> _borrowed_in_words({"clubs": 1, "cars": 12})
+    'What to expect is learned from 12 cars that 1 other club gave, too; they are judged nowhere here.'
+    """
+    if not borrowed.get("cars"):
+        return ""
+    clubs = borrowed["clubs"]
+    given = f"{counted(borrowed['cars'], 'car')} that {clubs} other club{'s' if clubs > 1 else ''} gave"
+    return f"What to expect is learned from {given}, too; they are judged nowhere here."
 
 
 def _limits_in_words(short: int, reached: int) -> str:

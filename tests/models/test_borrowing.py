@@ -57,6 +57,12 @@ def test_who_lent_stands_in_no_table(own: DirectFleet, alone: Study, borrowing: 
     )
 
 
+def test_the_summary_tells_that_others_taught(alone: Study, borrowing: Study, others: list[pl.DataFrame]) -> None:
+    cars = pl.concat(others).select("club", "quarter", "car").n_unique()
+    assert borrowing.summary["borrowed"] == {"clubs": 4, "cars": cars}
+    assert alone.summary["borrowed"] == {"clubs": 0, "cars": 0}
+
+
 def test_a_small_club_sees_more(alone: Study, borrowing: Study) -> None:
     assert borrowing.cars["detectable_excess_pct"].median() < 0.85 * alone.cars["detectable_excess_pct"].median()  # type: ignore[operator]
 

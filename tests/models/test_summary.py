@@ -11,7 +11,7 @@ import pytest
 
 from models.schemas import Study
 
-KEYS = {"quarter", "made_with", "counts", "model", "budget", "outcome", "small_club", "rare_setups"}
+KEYS = {"quarter", "made_with", "counts", "model", "budget", "borrowed", "outcome", "small_club", "rare_setups"}
 
 
 @pytest.fixture(scope="module")
