@@ -36,11 +36,11 @@ RULES = {
     "sick kind": SwapRule(sick=0.15, sick_smallest=0.6),
 }
 RUNS = [
-    ("swaps", 80, 71_000, 20),
-    ("swaps", 24, 72_000, 50),
-    ("all the pump's", 24, 73_000, 20),
-    ("none the pump's", 24, 74_000, 20),
-    ("sick kind", 24, 75_000, 24),
+    ("swaps", 80, 71_000, 40),
+    ("swaps", 24, 72_000, 100),
+    ("all the pump's", 24, 73_000, 40),
+    ("none the pump's", 24, 74_000, 40),
+    ("sick kind", 24, 75_000, 50),
 ]
 SAID = ("change_pct", "change_low_pct", "change_high_pct", "judged_low_pct", "judged_high_pct", "verdict",
         "before_peers_healthy_share", "after_peers_healthy_share")  # fmt: skip
