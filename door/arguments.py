@@ -93,7 +93,7 @@ CarColumn = Annotated[
 Workers = Annotated[
     int | None,
     typer.Option(
-        min=1, max=256, metavar="N", help="Processes that read; by default 2 where that pays: two cores, 2,000 logs."
+        min=1, max=256, metavar="N", help="Processes that read; by default 2 where that pays: two cores, 800 logs."
     ),
 ]
 

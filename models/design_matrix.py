@@ -195,13 +195,6 @@ def joined(parts: list[Averaged], quarter_start: object) -> tuple[Rows, CellArra
     return _row_arrays(frame, quarter_start), cells, frame
 
 
-def to_rows(
-    observations: pl.DataFrame, quarter_start: object, names: list[str]
-) -> tuple[Rows, CellArrays, pl.DataFrame]:
-    """`averaged` and `joined` at once, of all OBSERVATIONS."""
-    return joined([averaged(observations, names)], quarter_start)
-
-
 ROW_KEYS = ["spell", "log", "band_rpm", "saturated"]
 BAROMETER_SD = 0.015  # 3 kPa of weather and height in 200 kPa
 
@@ -254,7 +247,7 @@ def _row_arrays(frame: pl.DataFrame, quarter_start: object) -> Rows:
 
 
 def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -> Design:
-    """The frame of `to_rows` -> the expectation's columns. like: the frame whose setups and medians they refer to.
+    """The frame of `joined` -> the expectation's columns. like: the frame whose setups and medians they refer to.
 
     Shared curve of engine speed, engines and their own curves, slopes of demand, fuel, intake temperature and
     rail pressure around the physics, pumps, and partially pooled engine x pump, boost hardware, calibration, setup.

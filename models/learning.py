@@ -48,7 +48,7 @@ class LearningRule:
 
 @dataclass(frozen=True)
 class Fleet:
-    """What the rounds work on. cars: (units,) number of the car behind each spell. frame: of `to_rows`.
+    """What the rounds work on. cars: (units,) number of the car behind each spell. frame: of `joined`.
 
     unit_family: (units,) the duty law's family. calm: rows, cells and design of the cells whose demand hardly moved.
     sources: (units,) number of the club behind each spell; 0 the own one, whose spells stand first. whole: the fleet

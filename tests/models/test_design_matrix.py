@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 from scipy.interpolate import BSpline
 
-from models.design_matrix import Priors, design, families, to_rows
+from models.design_matrix import Priors, averaged, design, families, joined
 from models.duty_law import delivered_share, delivered_slope
 from models.engine_speed import speed_curve
 from models.fleet import Material
@@ -105,5 +105,5 @@ def test_a_family_is_a_pump_with_its_calibration(material: Material) -> None:
 
 def test_nothing_observed_gives_no_rows(material: Material) -> None:
     nothing = material.observations.clear().with_columns(source=pl.lit(""))
-    rows, cells, frame = to_rows(nothing, material.window.quarter_start, [])
+    rows, cells, frame = joined([averaged(nothing, [])], material.window.quarter_start)
     assert (rows.units, len(cells.row), len(frame)) == (0, 0, 0)
