@@ -2,7 +2,7 @@
 
 import json
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -48,7 +48,7 @@ def study_of_store(store: Path, quarter: str | None = None, *, demo: bool = Fals
     study = run_study(held.cells, held.pulls, held.ledger, held.roster, quarter, before, earlier=earlier, pooled=pooled)
     if demo:
         study.summary["demo"] = True
-    write_study(study, store)
+    write_study(study, store, _labels(held.roster, held.ledger))
     return study
 
 
@@ -58,13 +58,21 @@ def _quarters(store: Store) -> list[str]:
     return sorted({entry.parent.name for entry in files})
 
 
-def write_study(study: Study, store: Path) -> Path:
-    """Write a study whole or not at all; an earlier one of the same quarter is replaced. Its folder."""
+def write_study(study: Study, store: Path, read: Collection[str] = ()) -> Path:
+    """Write a study whole or not at all; an earlier one of the same quarter is replaced. Its folder.
+
+    read: labels that the store had when the study was made. Raises InputError where one of them has left it since.
+    """
     home = Store(store)
     make_folder(home.studies)
     folder, made = home.studies / study.quarter, home.studies / WRITING / study.quarter
+    # `forget` removes studies under this lock, after the label has left roster and ledger: none gets past both
     with only_one(home.path / "studies.lock", wait=True):
         _tidy(home.studies)
+        if (_shown(study) & set(read)) - _labels(home.roster(), home.ledger().select("label").unique().collect()):
+            raise InputError(
+                [f"{store}: a car that this study shows was removed from it while it was made. Make it anew."]
+            )
         try:
             _write_tables(study, made)
             if folder.exists():
@@ -74,6 +82,15 @@ def write_study(study: Study, store: Path) -> Path:
         finally:
             _tidy(home.studies)
     return folder
+
+
+def _labels(*tables: pl.DataFrame) -> set[str]:
+    return {label for table in tables for label in table["label"].drop_nulls().unique()}
+
+
+def _shown(study: Study) -> set[str]:
+    tables = [getattr(study, name) for name in TABLES]
+    return _labels(*(table for table in tables if "label" in table.columns))
 
 
 def _write_tables(study: Study, folder: Path) -> None:
@@ -113,7 +130,7 @@ def read_study(store: Path, quarter: str | None = None) -> Study:
         folder = next(filter(Path.exists, (opened.studies / chosen, opened.studies / OLD / chosen)), opened.studies)
         try:
             stamp = folder.stat()
-            study = _study_in(folder, chosen)
+            study = _study_in(folder, chosen, opened.forgetting())
             now = folder.stat()
         except (OSError, ValueError, pl.exceptions.PolarsError):
             continue
@@ -122,9 +139,13 @@ def read_study(store: Path, quarter: str | None = None) -> Study:
     raise InputError([f"{opened.studies / chosen}: damaged. Make it anew: pumpcensus study --quarter {chosen}"])
 
 
-def _study_in(folder: Path, quarter: str) -> Study:
+def _study_in(folder: Path, quarter: str, leaving: list[str]) -> Study:
+    """leaving: labels that are being removed, and shown no more."""
     files = {name: folder / f"{name}.parquet" for name in TABLES}
     tables = {name: pl.read_parquet(file) for name, file in files.items() if name not in OLDER_LACK or file.exists()}
+    for name, table in tables.items():
+        if leaving and "label" in table.columns:
+            tables[name] = table.filter(~pl.col("label").is_in(leaving) | pl.col("label").is_null())
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     if (folder / "drill.json").exists():
         summary["drill"] = json.loads((folder / "drill.json").read_text(encoding="utf-8"))
