@@ -31,6 +31,7 @@ def assign(claims: Claims, table: Table, mapping: ChannelMap) -> tuple[dict[str,
                 table.numbers[c.column],
                 mapped=bool(said.column),
                 stoichiometric=said.stoichiometric_ratio,
+                ends=table.ends.get(c.column),
             )
             for c in candidates
             if c.column in table.numbers

@@ -21,6 +21,7 @@ MEANS = (
     "feed_pressure_bar",
     "battery_v",
 )
+_PULL = 1 << 20  # more than any band: pull and band make one number, which is quicker to group by
 GEOMETRIC_MEANS = ("manifold_pressure_kpa", "lambda_ratio")  # as the duty: the demand is their product
 
 
@@ -90,18 +91,20 @@ def cell_rows(
     """CELLS; logs: as for `pull_rows`, with `barometer_assumed`."""
     rule = rule or CellRule()
     samples = batch.select("pump_duty_pct", *MEANS, *GEOMETRIC_MEANS)[events.rows].with_columns(
-        pl.Series("at", events.pull),
         pl.Series("dip", events.dip),
         pl.Series("counts", ~events.dip & ~events.settling & _loaded(batch, events)),
-        (pl.col("engine_speed_rpm") // BAND_WIDTH_RPM * BAND_WIDTH_RPM).cast(pl.Int32).alias("band_rpm"),
+        (
+            pl.Series(events.pull * _PULL)
+            + (pl.col("engine_speed_rpm") // BAND_WIDTH_RPM * BAND_WIDTH_RPM).cast(pl.Int64)
+        ).alias("cell"),
     )
-    dips = samples.group_by("at", "band_rpm").agg(pl.col("dip").sum().cast(pl.Int32).alias("dropout_samples"))
+    dips = samples.filter("dip").group_by("cell").agg(pl.len().cast(pl.Int32).alias("dropout_samples"))
     duty, pressure = pl.col("pump_duty_pct"), pl.col("manifold_pressure_kpa")
-    highest = duty.max().over("at", "band_rpm")
+    highest = duty.max().over("cell")
     cells = (
         samples.filter("counts")
         .with_columns((duty >= highest - rule.top_within_pct).alias("at_top"))
-        .group_by("at", "band_rpm")
+        .group_by("cell")
         .agg(
             pl.len().cast(pl.Int32).alias("samples"),
             duty.log().mean().exp().alias("duty_pct"),
@@ -112,15 +115,20 @@ def cell_rows(
             *(pl.col(name).mean() for name in MEANS),
         )
         .filter(pl.col("samples") >= rule.samples_min)
-        .join(dips, on=["at", "band_rpm"], how="left")
+        .sort("cell")
+        .join(dips, on="cell", how="left", maintain_order="left")
+        .with_columns(
+            pl.col("dropout_samples").fill_null(0),
+            (pl.col("cell") // _PULL).alias("at"),
+            (pl.col("cell") % _PULL).alias("band_rpm"),
+        )
     )
     of_pull = pl.DataFrame({"at": np.arange(len(pulls.log)), "nr": pulls.log}).with_columns(
         pl.Series("pull", _number_within_log(pulls, len(pulls.log)))
     )
     return (
-        cells.join(of_pull, on="at", how="left")
-        .join(logs, on="nr", how="left")
-        .sort("at", "band_rpm")
+        cells.join(of_pull, on="at", how="left", maintain_order="left")
+        .join(logs, on="nr", how="left", maintain_order="left")
         .select(pl.col(name).cast(dtype) for name, dtype in CELLS.items())
     )
 

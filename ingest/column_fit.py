@@ -16,42 +16,60 @@ _LAMBDA_RANGE = (0.5, 2.5)
 
 @dataclass(frozen=True)
 class Fit:
-    """A candidate whose values fit. values: in our unit, NaN where missing. assumed: finding code or ""."""
+    """A candidate whose values fit.
+
+    values: in our unit, NaN where missing. assumed: finding code or "". complete: surely none is missing.
+    """
 
     candidate: Candidate
     values: Values
     assumed: str = ""
+    complete: bool = False
 
 
-def fit(candidate: Candidate, rule: Rule, values: Values, *, mapped: bool, stoichiometric: float) -> Fit | str:
+def fit(
+    candidate: Candidate,
+    rule: Rule,
+    values: Values,
+    *,
+    mapped: bool,
+    stoichiometric: float,
+    ends: tuple[float, float] | None = None,
+) -> Fit | str:
     """The candidate in our unit, or the finding code that says why it is not the channel.
 
     mapped: a mapping file says that this is the channel, so only its unit is left to find.
-    stoichiometric: air-fuel ratio that the column shows at lambda 1.
+    stoichiometric: air-fuel ratio that the column shows at lambda 1. ends: as in Table.
     """
-    known = finite(values)
+    known = values if ends else finite(values)
     if not known.size:
         return "channel_empty"
+    low, high = ends or (float(known.min()), float(known.max()))
+    complete = known is values
     if not candidate.known_unit:
         return "unit_unknown"
     if rule.quantity == "ratio":
         return _lambda(candidate, values, float(np.median(known)), stoichiometric)
     if rule.quantity == "none":
-        return Fit(candidate, values) if _mostly_within(known, rule.plausible) else "unit_contradicted"
-    if rule.may_be_share and _SHARE_TOP[0] < known.max() <= _SHARE_TOP[1]:
-        return Fit(candidate, values * 100.0, "duty_as_share" if "duty" in rule.name else "unit_assumed")
+        is_plausible = _mostly_within(known, low, high, rule.plausible)
+        return Fit(candidate, values, complete=complete) if is_plausible else "unit_contradicted"
+    if rule.may_be_share and _SHARE_TOP[0] < high <= _SHARE_TOP[1]:
+        return Fit(candidate, values * 100.0, "duty_as_share" if "duty" in rule.name else "unit_assumed", complete)
     if candidate.unit is None:
         return _by_values(candidate, rule, values, known)
     scale, offset = scale_and_offset(candidate.unit.name, rule.unit)
-    if not mapped and not _mostly_within(known * scale + offset, rule.plausible):
+    if (scale, offset) != (1.0, 0.0):
+        values = values * scale + offset
+        known, low, high = known * scale + offset, low * scale + offset, high * scale + offset
+    if not mapped and not _mostly_within(known, low, high, rule.plausible):
         return "unit_contradicted"
-    return Fit(candidate, values if (scale, offset) == (1.0, 0.0) else values * scale + offset)
+    return Fit(candidate, values, complete=complete)
 
 
-def _mostly_within(known: Values, plausible: tuple[float, float]) -> bool:
+def _mostly_within(known: Values, low: float, high: float, plausible: tuple[float, float]) -> bool:
     """Whether the usual value is plausible; single impossible ones are a matter of quality, not of unit."""
-    low, high = plausible
-    return bool(low <= known.min() and known.max() <= high) or bool(low <= np.median(known) <= high)
+    least, most = plausible
+    return (least <= low and high <= most) or bool(least <= np.median(known) <= most)
 
 
 def _by_values(candidate: Candidate, rule: Rule, values: Values, known: Values) -> Fit | str:

@@ -21,7 +21,7 @@ def is_upside_down(duty_pct: Values, manifold_pressure_kpa: Values) -> bool:
     (False, True)
     """
     known = np.isfinite(duty_pct) & np.isfinite(manifold_pressure_kpa)
-    duty, pressure = duty_pct[known], manifold_pressure_kpa[known]
+    duty, pressure = (v if known.all() else v[known] for v in (duty_pct, manifold_pressure_kpa))
     if duty.size < 3:
         return False
     low, high = float(pressure.min()), float(pressure.max())

@@ -8,6 +8,8 @@ import polars as pl
 from ingest.pulls import Pulls
 from ingest.runs import Flags, Index, Runs, Values, changes, longest_s, runs_of, spread
 
+_LOOK_MAX = 200  # samples
+
 
 @dataclass(frozen=True)
 class EventRule:
@@ -129,16 +131,15 @@ def _watched_until(time_s: Values, pulls: Pulls, after_s: float) -> Index:
 
 def _later(time_s: Values, row: Index, after_s: float) -> Index:
     """Last row within `after_s` after each of `row`, of the same log."""
-    last = row.copy()
-    for i, start in enumerate(row):  # few: one a pull or dropout
-        ahead = time_s[start : start + 200]
-        last[i] = start + _first_true(ahead > ahead[0] + after_s, ahead < ahead[0]) - 1
+    last, going, until_s = row.copy(), np.arange(len(row)), time_s[row] + after_s
+    for ahead in range(1, _LOOK_MAX):
+        going = going[row[going] + ahead < len(time_s)]
+        time = time_s[row[going] + ahead]
+        going = going[(time <= until_s[going]) & (time >= time_s[row[going]])]
+        if not len(going):
+            break
+        last[going] += 1
     return last
-
-
-def _first_true(*flags: Flags) -> int:
-    either = np.logical_or.reduce(flags)
-    return int(either.argmax()) if either.any() else len(either)
 
 
 def _near(duty: Values, pull: Index, edge: Index, step: int, rule: EventRule) -> Values:

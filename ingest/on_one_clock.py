@@ -46,7 +46,8 @@ def read_clocks(
     if len(named) > 1 or (named and not clocks):
         return {**first, **_owning(named, by_name)}
     read = {column: clocks.get(column) or _clock(column, table, units[column]) for column in plain_clocks(names, units)}
-    plain = {column: clock for column, clock in read.items() if clock and is_rising(clock.seconds)}
+    several = len(read) > 1
+    plain = {column: clock for column, clock in read.items() if several and clock and is_rising(clock.seconds)}
     owning = _owning(plain, in_turns(list(read), len(names))) if len(plain) > 1 else {}
     unnamed = may_be_clocks(names, units) - claims.columns if owning else ()
     for column in sorted(unnamed):
@@ -99,6 +100,9 @@ def align(fits: Mapping[str, Fit], clocks: Mapping[int, Clock], table: Table) ->
     everything = bool(kept.all())
     for name, fitted in fits.items():
         times = steady[_clock_of(fitted.candidate.column, clocks)]
+        if times is at and everything and fitted.complete:
+            channels[name] = fitted.values
+            continue
         if times is at:
             values = fitted.values if everything else fitted.values[kept]
             gaps = ~np.isfinite(values)

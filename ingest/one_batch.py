@@ -88,17 +88,24 @@ def one_batch(logs: Sequence[Log], plausible: Mapping[str, tuple[float, float]],
 
 def _joined(readings: Sequence[Reading], numbers: Sequence[int]) -> pl.DataFrame:
     """All samples with all of CHANNELS, and `nr`, the number of the log in its batch."""
-    batch = pl.concat((reading.frame for reading in readings), how="diagonal")
-    heights = [reading.frame.height for reading in readings]
-    present = set(batch.columns)
-    return batch.select(
-        pl.Series("nr", np.repeat(numbers, heights), dtype=pl.Int64),
-        "row",
-        "time_s",
-        *(
-            pl.col(name).fill_nan(None) if name in present else pl.lit(None, pl.Float64).alias(name)
-            for name in CHANNELS
-        ),
+    heights = [len(reading.row) for reading in readings]
+    present = set().union(*(reading.values for reading in readings))
+    missing = np.full(max(heights), np.nan)
+    return pl.DataFrame(
+        [
+            pl.Series("nr", np.repeat(numbers, heights), dtype=pl.Int64),
+            pl.Series("row", np.concatenate([reading.row for reading in readings])),
+            *(
+                pl.Series(
+                    name,
+                    np.concatenate([reading.values.get(name, missing[: len(reading.row)]) for reading in readings]),
+                    nan_to_null=True,
+                )
+                if name in present
+                else pl.repeat(None, sum(heights), dtype=pl.Float64, eager=True).alias(name)
+                for name in ("time_s", *CHANNELS)
+            ),
+        ]
     )
 
 

@@ -9,7 +9,7 @@ from ingest.channels import says
 from ingest.column_fit import Fit
 from ingest.findings import Finding
 from ingest.mapping import ChannelMap
-from ingest.table import Values, quantile
+from ingest.table import Values, finite, quantile
 
 STANDARD_ATMOSPHERE_KPA = 101.325  # sea level of ISO 2533:1975
 ABSOLUTE_MIN_KPA = 5.0  # no running engine draws its manifold below this
@@ -39,8 +39,8 @@ class Pressures:
 def low_load(channels: Mapping[str, Values]) -> np.ndarray | None:
     """Samples with the pedal (or throttle) up, else at idle speed; None where the log has too few."""
     for name in ("pedal_pct", "throttle_pct"):
-        if name in channels and np.isfinite(channels[name]).any():
-            low, high = np.nanmin(channels[name]), np.nanmax(channels[name])
+        if name in channels and (known := finite(channels[name])).size:
+            low, high = known.min(), known.max()
             if high - low >= _PEDAL_RANGE_MIN_PCT:
                 up = channels[name] <= low + _PEDAL_UP_SHARE * (high - low)
                 return up if up.sum() >= _SAMPLES_MIN else None
@@ -77,7 +77,7 @@ def reference(fitted: Fit, mapped: str, unloaded: np.ndarray | None) -> tuple[st
 
 
 def _unless_impossible(kind: str, values: Values) -> tuple[str, str]:
-    if kind == "absolute" and quantile(values, _EDGE_SHARE) < 0.0:
+    if kind == "absolute" and finite(values).min() < 0.0 and quantile(values, _EDGE_SHARE) < 0.0:
         return "gauge", "gauge_assumed"
     return kind, ""
 
@@ -118,7 +118,8 @@ def _together(absolute: list[Fit], gauge: list[Fit], barometer: Fit | None, find
     fits: dict[str, Fit] = {}
     air: Values | float = STANDARD_ATMOSPHERE_KPA
     if barometer is not None:
-        air = np.where(np.isfinite(barometer.values), barometer.values, np.nanmedian(barometer.values))
+        known = np.isfinite(barometer.values)
+        air = barometer.values if known.all() else np.where(known, barometer.values, np.nanmedian(barometer.values))
         values["barometric_pressure_kpa"] = air
         fits["barometric_pressure_kpa"] = barometer
     if absolute:

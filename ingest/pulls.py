@@ -212,10 +212,12 @@ def _one_gear(batch: pl.DataFrame, pulls: Pulls, rule: PullRule) -> Flags:
     speed = batch["vehicle_speed_kmh"].fill_null(np.nan).to_numpy()
     engine = batch["engine_speed_rpm"].to_numpy()
     ratio = np.divide(engine, speed, out=np.full(len(speed), np.nan), where=speed > 10)
-    steady = pulls.gear > 0
+    known = np.concatenate(([0], np.cumsum(np.isfinite(ratio))))
+    third = (known[pulls.rows.last + 1] - known[pulls.rows.first]) // 3
+    steady = (pulls.gear > 0) | (third < 2)
     for i in np.flatnonzero(~steady):
         own = ratio[pulls.rows.first[i] : pulls.rows.last[i] + 1]
         own = own[np.isfinite(own)]
-        third = len(own) // 3
-        steady[i] = third < 2 or abs(np.median(own[-third:]) / np.median(own[:third]) - 1) <= rule.ratio_drift_max
+        drift = np.median(own[-third[i] :]) / np.median(own[: third[i]]) - 1
+        steady[i] = abs(drift) <= rule.ratio_drift_max
     return steady

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
-import polars as pl
 
 from ingest.assignment import NEEDED, assign
 from ingest.car_column import by_car, car_column, with_text
@@ -18,7 +17,7 @@ from ingest.findings import Finding, UnreadableError
 from ingest.log_date import log_date
 from ingest.mapping import EMPTY_MAP, ChannelMap
 from ingest.number_format import marks
-from ingest.on_one_clock import Aligned, align, read_clocks, without_clock
+from ingest.on_one_clock import align, read_clocks, without_clock
 from ingest.own_clocks import may_be_clocks, named_clocks, plain_clocks
 from ingest.pressures import resolve
 from ingest.read_columnar import ColumnarError, open_columnar
@@ -225,7 +224,7 @@ def _read_table(log: _Log, name: str, modified: date | None) -> Reading:
         fits = {channel: fitted for channel, fitted in fits.items() if channel not in lost}
     aligned = align(fits, clocks, log.table)
     log.findings += aligned.findings
-    on_clock = {c: _with_values(fits[c], v) for c, v in aligned.channels.items() if np.isfinite(v).any()}
+    on_clock = {c: _with_values(fits[c], v) for c, v in aligned.channels.items() if _has_values(fits[c], v)}
     if apart := [c for c in (*NEEDED, *_PRESSURES[:2]) if c in fits and c not in on_clock]:
         raise _RefusedError(*(Finding("channel_apart", channel) for channel in apart))
     pressures = resolve({c: f for c, f in on_clock.items() if c in _PRESSURES}, aligned.channels, log.mapping)
@@ -240,7 +239,8 @@ def _read_table(log: _Log, name: str, modified: date | None) -> Reading:
     findings = [*log.findings, undated] if undated else log.findings
     return Reading(
         dialect=log.source.in_short(),
-        frame=_frame(aligned, values),
+        row=aligned.row,
+        values={"time_s": aligned.time_s, **values},
         channels=_sources(values, on_clock | pressures.fits, findings),
         findings=tuple(findings),
         rows_in=log.table.rows_in,
@@ -251,7 +251,11 @@ def _read_table(log: _Log, name: str, modified: date | None) -> Reading:
 
 
 def _with_values(fitted: Fit, values: Values) -> Fit:
-    return fitted if values is fitted.values else replace(fitted, values=values)
+    return fitted if values is fitted.values else replace(fitted, values=values, complete=False)
+
+
+def _has_values(fitted: Fit, values: Values) -> bool:
+    return (fitted.complete and values is fitted.values) or bool(np.isfinite(values).any())
 
 
 def _check_rows(log: _Log) -> None:
@@ -310,12 +314,6 @@ def _check_duty(log: _Log, values: dict[str, Values]) -> None:
         values["pump_duty_pct"] = 100.0 - values["pump_duty_pct"]
     elif upside_down:
         raise _RefusedError(Finding("duty_upside_down", "pump_duty_pct"))
-
-
-def _frame(aligned: Aligned, values: Mapping[str, Values]) -> pl.DataFrame:
-    # a list of series, as a dictionary of arrays would go through a pool of threads
-    channels = [pl.Series(c, values[c], nan_to_null=True) for c in CHANNELS if c in values]
-    return pl.DataFrame([pl.Series("row", aligned.row), pl.Series("time_s", aligned.time_s), *channels])
 
 
 def _sources(values: Mapping[str, Values], fits: Mapping[str, Fit], findings: list[Finding]) -> dict[str, Channel]:

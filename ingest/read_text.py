@@ -13,7 +13,7 @@ from ingest.dialect import HEAD_BYTES, Dialect, holds_stamps, is_data, recognise
 from ingest.encoding import Text, to_utf8
 from ingest.findings import Finding
 from ingest.number_format import all_to_numbers
-from ingest.records import Offsets, Records, count_if_uniform, find_records, split_record
+from ingest.records import Offsets, Records, count_if_plain, count_if_uniform, find_records, split_record
 from ingest.respell import respelled
 from ingest.rows import SortedRecords, sort_records
 from ingest.table import Table, Values
@@ -164,14 +164,16 @@ class TextSource:
 
     def _uniform_table(self, wanted: frozenset[int]) -> Table | None:
         """The quick road, for text in which every line is a row of plain numbers; None where it is not."""
-        data, count = self.uniform_rows()
-        numbers = _numbers(data, count, wanted, self.dialect) if count else None
+        data, count, plain = self.uniform_rows()
+        numbers = _numbers(data, count, wanted, self.dialect, plain) if count else None
         return _whole(count, *numbers) if numbers else None
 
-    def uniform_rows(self) -> tuple[bytes, int]:
-        """The text of the data rows and their number, 0 where not every line looks like one."""
-        data = _ended(self.text.body[self._data_start :])
-        return data, count_if_uniform(data, self.dialect.delimiter.encode(), self.dialect.width) or 0
+    def uniform_rows(self) -> tuple[bytes, int, bool]:
+        """The text of the data rows, their number (0 where not every line looks like one), whether all is numbers."""
+        data, delimiter = _ended(self.text.body[self._data_start :]), self.dialect.delimiter.encode()
+        if count := count_if_plain(data, delimiter, self.dialect.width):
+            return data, count, True
+        return data, count_if_uniform(data, delimiter, self.dialect.width) or 0, False
 
     def _careful_table(self, wanted: frozenset[int]) -> tuple[Table, str]:
         """The road for everything else: each record is looked at, and every cell is text first.
@@ -225,16 +227,26 @@ def read_together(sources: Sequence[TextSource], wanted: Sequence[frozenset[int]
     for (dialect, columns), own in alike.items():
         counts = [rows[i][1] for i in own]
         whole = b"".join(rows[i][0] for i in own)
-        found = _numbers(whole, sum(counts), columns, dialect) if len(own) > 1 else None
+        plain = all(rows[i][2] for i in own)
+        found = _numbers(whole, sum(counts), columns, dialect, plain) if len(own) > 1 else None
         if found is None:
             continue
         numbers, texts = found
-        for i, count, end in zip(own, counts, np.cumsum(counts).tolist(), strict=True):
-            part = slice(end - count, end)
+        starts = np.cumsum([0, *counts[:-1]])
+        ends = {c: _ends(values, starts) for c, values in numbers.items()}
+        for place, (i, count, start) in enumerate(zip(own, counts, starts.tolist(), strict=True)):
+            part = slice(start, start + count)
             own_numbers = {column: values[part] for column, values in numbers.items()}
             own_texts = {column: values[part] for column, values in texts.items()}
-            read[i] = replace(sources[i], ahead=_whole(count, own_numbers, own_texts))
+            own_ends = {column: found[place] for column, found in ends.items() if found[place][0] == found[place][0]}
+            read[i] = replace(sources[i], ahead=replace(_whole(count, own_numbers, own_texts), ends=own_ends))
     return read
+
+
+def _ends(values: Values, starts: Offsets) -> list[tuple[float, float]]:
+    """Lowest and highest value of each part that begins at `starts`; NaN where one is missing."""
+    low, high = np.minimum.reduceat(values, starts), np.maximum.reduceat(values, starts)
+    return list(zip(low.tolist(), high.tolist(), strict=True))
 
 
 def _whole(count: int, numbers: dict[int, Values], texts: dict[int, pl.Series]) -> Table:
@@ -278,12 +290,15 @@ def _parsed(
 
 
 def _numbers(
-    data: bytes, count: int, wanted: frozenset[int], dialect: Dialect
+    data: bytes, count: int, wanted: frozenset[int], dialect: Dialect, plain: bool = False
 ) -> tuple[dict[int, Values], dict[int, pl.Series]] | None:
-    """Numbers, and stamps as text, of `count` rows in which every wanted cell is a plain number; None if not so."""
+    """Numbers, and stamps as text, of `count` rows in which every wanted cell is a plain number; None if not so.
+
+    plain: nothing but numbers is in the text, that is known.
+    """
     if dialect.decimal == "," and b"." in data:
         return None  # a thousands mark, perhaps
-    looks_plain = not data.translate(None, _OF_NUMBERS + dialect.delimiter.encode())
+    looks_plain = plain or not data.translate(None, _OF_NUMBERS + dialect.delimiter.encode())
     columns = _parsed(data, count, wanted, dialect, as_text=False) if looks_plain else None
     columns = columns or _parsed(data, count, wanted, dialect, as_text=False, missing=_COMMON_MISSING)
     if columns is None:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _QUOTE, _LINE_FEED = b'"\n'
+_OF_NUMBERS = b"0123456789+-.,"
 _EVERY_BYTE = bytes(range(256))
 
 Offsets = NDArray[np.intp]
@@ -70,6 +71,17 @@ def count_if_uniform(text: bytes, delimiter: bytes, width: int) -> int | None:
     (2, None)
     """
     marks = text.translate(None, _EVERY_BYTE.translate(None, delimiter + b"\n"))
+    count = len(marks) // width
+    return count if marks == (delimiter * (width - 1) + b"\n") * count else None
+
+
+def count_if_plain(text: bytes, delimiter: bytes, width: int) -> int | None:
+    """The same where no cell holds anything but digits, signs and decimal marks; None else.
+
+    >>> count_if_plain(b"1,-2.5\\n,4\\n", b",", 2), count_if_plain(b"1,x\\n", b",", 2)
+    (2, None)
+    """
+    marks = text.translate(None, _OF_NUMBERS.replace(delimiter, b""))
     count = len(marks) // width
     return count if marks == (delimiter * (width - 1) + b"\n") * count else None
 

@@ -1,7 +1,7 @@
 """What a reader hands on: columns as the file has them, before anyone knows what they mean."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -40,6 +40,7 @@ class Table:
     odd_cells: column index -> distinct cells that are neither a number nor a missing mark.
     rows_in: data rows of the file, counted independently of the parser: len(row) + all of dropped.
     dropped: finding code -> rows.
+    ends: column index -> lowest and highest value, of columns without a missing one; where that is known already.
     """
 
     row: NDArray[np.int64]
@@ -49,6 +50,7 @@ class Table:
     rows_in: int
     dropped: Mapping[str, int]
     findings: tuple[Finding, ...]
+    ends: Mapping[int, tuple[float, float]] = field(default_factory=dict)
 
 
 class Source(Protocol):

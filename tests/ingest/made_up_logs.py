@@ -62,10 +62,10 @@ def _line(seconds: float, dt: float, start: float, end: float) -> np.ndarray:
 def reading(channels: dict[str, np.ndarray], **changed: object) -> Reading:
     """A Reading of these channels."""
     n = len(channels["time_s"])
-    frame = pl.DataFrame({"row": np.arange(1, n + 1), **channels})
     facts: dict = {
         "dialect": "text utf-8 ,",
-        "frame": frame,
+        "row": np.arange(1, n + 1),
+        "values": channels,
         "channels": {name: Channel(name, "", "") for name in channels if name != "time_s"},
         "findings": (),
         "rows_in": n,
