@@ -120,6 +120,10 @@ It may be deleted; the next demo in this folder replaces it.
 """
 
 
+def _is_demo(store: str) -> bool:
+    return (Path(store).parent / DEMO_MARK).exists()
+
+
 @app.command("demo", epilog="Example: pumpcensus demo")
 @ends("made")
 def _demo(
@@ -250,7 +254,7 @@ def _study(store: StoreFolder, quarter: Quarter = None, as_json: AsJson = False)
     from models.study_files import study_of_store
     from reports.terminal import signals_text
 
-    study = study_of_store(store, quarter, demo=(store.parent / DEMO_MARK).exists())
+    study = study_of_store(store, quarter, demo=_is_demo(store))
     if as_json:
         print_json(study_json(study))
     else:
@@ -331,7 +335,7 @@ def _compare(
 
     if (before is None) != (after is None):
         raise typer.BadParameter("--before and --after belong together: name both ranges, or neither.")
-    answer = compare_car(store, label, before=before, after=after, demo=(store.parent / DEMO_MARK).exists())
+    answer = compare_car(store, label, before=before, after=after, demo=_is_demo(store))
     if as_json:
         print_json(answer.told | {"curves": rows(answer.curves)})
     else:
@@ -362,7 +366,7 @@ def _headroom(
         raise typer.BadParameter("Name a setup with --setup or a car with --car, and not both.")
     answer = headroom_of_store(
         store, ethanol, setup=setup, label=car, boost_kpa=boost, reserve_pct=reserve, quarter=quarter,
-        demo=(store.parent / DEMO_MARK).exists(),
+        demo=_is_demo(store),
     )  # fmt: skip
     if as_json:
         print_json(answer.told | {"bands": rows(answer.bands)})

@@ -52,7 +52,9 @@ def read_range(text: str) -> DayRange:
     return DayRange(first, last)
 
 
-StoreFolder = Annotated[Path, typer.Option("--store", metavar="STORE", help="Folder that holds the store.")]
+StoreFolder = Annotated[
+    str, typer.Option("--store", metavar="STORE", help="Folder that holds the store, or its URL: s3://club/store.")
+]
 Quarter = Annotated[
     str | None,
     typer.Option(metavar="2026Q3", callback=read_quarter, help="Default: the newest quarter there."),

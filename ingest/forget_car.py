@@ -7,6 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.checksums import write_checked
+from ingest.far_files import place_of
 from ingest.labels import (
     add_forgotten,
     open_key,
@@ -18,18 +19,20 @@ from ingest.labels import (
 )
 from ingest.mend_store import drop_set_aside, hold_to_key, mend
 from ingest.near_labels import unknown_label
+from ingest.parquet_files import parquet, read_parquet
 from ingest.seen_files import SeenFiles
-from ingest.store import Store, one_writer, parquet, write_roster
-from ingest.whole_files import move, only_one, remove_file, remove_folder, write_whole
+from ingest.store import Store, one_writer, write_roster
+from ingest.whole_files import folders_in, move, only_one, remove_file, remove_folder, write_whole
 
 
-def forget_car(car: str, store: Path) -> int:
+def forget_car(car: str, store: Path | str) -> int:
     """Remove every log of a car from a store with the studies that show it, and its name from the private lists.
 
     car: its name on the roster, or its label. Returns how many logs went. A killed run is finished by the next
     one of this or of ingest. Reports made earlier still hold the label's figures: make them anew.
     Raises InputError if the store does not know the car.
     """
+    store = place_of(store)
     home = Store(store)
     with one_writer(store):
         labels = read_labels(store)
@@ -72,7 +75,7 @@ def _forget(store: Store, label: str) -> int:
 
 
 def _remove_logs(store: Store, label: str) -> int:
-    ledgers = {segment: pl.read_parquet(segment / "ledger.parquet") for segment in store.segments()}
+    ledgers = {segment: read_parquet(segment / "ledger.parquet") for segment in store.segments()}
     own = pl.col("label") == label
     sources = [source for ledger in ledgers.values() for source in ledger.filter(own)["source"]]
     gone: set[str] = set()
@@ -84,7 +87,7 @@ def _remove_logs(store: Store, label: str) -> int:
         gone |= set(logs)
         files = {}
         for name in ("samples", "pulls", "cells"):
-            table = pl.read_parquet(segment / f"{name}.parquet")
+            table = read_parquet(segment / f"{name}.parquet")
             files[f"{name}.parquet"] = parquet(table.filter(~pl.col("log").is_in(logs)))
         write_checked(segment, files | {"ledger.parquet": parquet(ledger.filter(~of_car))})
     return len(gone)
@@ -92,14 +95,13 @@ def _remove_logs(store: Store, label: str) -> int:
 
 def _remove_studies(store: Store, label: str) -> None:
     """Remove studies that show a label, and what killed runs left of others."""
-    if not store.studies.is_dir():
-        return
     with only_one(store.path / "studies.lock", wait=True):
-        for folder in sorted(path for path in store.studies.iterdir() if path.is_dir()):
+        for folder in folders_in(store.studies):
             if not folder.name.startswith(".") and any(_shows(file, label) for file in folder.iterdir()):
                 move(folder, folder.with_name(f".{folder.name}"))  # so that a killed run leaves no half of it
-        for folder in store.studies.glob(".*"):
-            remove_folder(folder)
+        for folder in folders_in(store.studies):
+            if folder.name.startswith("."):
+                remove_folder(folder)
 
 
 def _shows(file: Path, label: str) -> bool:

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from ingest.far_files import is_far, place_of, private_home
 from ingest.findings import InputError
 from ingest.formula_guard import guarded, unguarded
 from ingest.whole_files import PRIVATE, make_folder, write_whole
@@ -89,12 +90,12 @@ def typed_label(text: str) -> str:
 
 
 def private_folder(store: Path) -> Path:
-    """Where the key and the lists of names lie: beside the store, never in it.
+    """Where the key and the lists of names lie: beside the store, never in it, nor in an object store.
 
     >>> private_folder(Path("club/store")).as_posix()
     'club/store.private'
     """
-    return store.with_name(store.name + ".private")
+    return private_home(store) if is_far(store) else store.with_name(store.name + ".private")
 
 
 def open_key(store: Path, *, in_use: bool = False) -> Key:
@@ -147,12 +148,12 @@ def write_private(path: Path, text: str) -> None:
     write_whole(path, text.encode("utf-8", "surrogateescape"), PRIVATE)
 
 
-def read_labels(store: Path) -> dict[str, str]:
+def read_labels(store: Path | str) -> dict[str, str]:
     """Car -> label, as labels.csv tells it. For the organiser only.
 
     Raises InputError if there is no list, or others can read it.
     """
-    path = private_folder(store) / "labels.csv"
+    path = private_folder(place_of(store)) / "labels.csv"
     if not path.exists():
         raise InputError([f"{path}: missing. `pumpcensus ingest` writes it beside the store."])
     check_private(path.parent)

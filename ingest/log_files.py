@@ -11,6 +11,7 @@ from pathlib import Path, PurePosixPath
 
 import polars as pl
 
+from ingest.far_files import is_far
 from ingest.findings import Finding, effect, in_words, printable
 from ingest.labels import Key, plain_name
 from ingest.mapping import ChannelMap
@@ -80,6 +81,7 @@ class Made:
     """A segment on the disk that waits for its ledger; without `segment`, news of unchanged files only.
 
     places: source -> place. problems: source -> why it was refused, in words. passed_over: forgotten cars'.
+    sums: checksums of its files.
     """
 
     segment: str
@@ -90,11 +92,12 @@ class Made:
     findings: Counter[str]
     unchanged: int
     passed_over: int
+    sums: Mapping[str, str] = field(default_factory=dict)
 
 
 def files_under(logs: Path, leave_out: Sequence[Path]) -> list[LogFile]:
     """Every file under `logs` in the order of its name, hidden ones and those of `leave_out` left out."""
-    out = {path.resolve() for path in leave_out}
+    out = {path.resolve() for path in leave_out if not is_far(path)}
     names_out = {path.name for path in out}
 
     def is_out(path: Path) -> bool:
@@ -282,7 +285,7 @@ class _Batch:
             return Made("", None, self._kept_seen, {}, self._unread, Counter(), len(self._kept_seen), self._passed_over)
         setting = self._setting
         tables = one_batch(self._logs, setting.plausible, setting.today)
-        write_tables(
+        sums = write_tables(
             setting.segments / segment,
             {"samples": tables.samples, "pulls": tables.pulls, "cells": tables.cells},
         )
@@ -301,6 +304,7 @@ class _Batch:
             findings,
             len(self._kept_seen),
             self._passed_over,
+            sums,
         )
 
 

@@ -14,12 +14,14 @@ from pathlib import Path
 import polars as pl
 
 from ingest.channels import rules
+from ingest.far_files import place_of
 from ingest.findings import Finding, InputError, in_words, printable
 from ingest.forget_car import finish_forgetting
 from ingest.labels import open_key, plain_name, private_folder, read_forgotten, write_labels
 from ingest.log_files import LogFile, Made, Setting, files_under, is_unchanged, make_segments, shares
 from ingest.mapping import ChannelMap, read_mapping
 from ingest.mend_store import SET_ASIDE, hold_to_key, mend
+from ingest.parquet_files import read_parquet
 from ingest.roster import Roster, places, read_roster
 from ingest.seen_files import Seen, SeenFiles
 from ingest.store import (
@@ -59,7 +61,7 @@ class IngestResult:
 def ingest_logs(
     logs: Path,
     roster: Path,
-    store: Path,
+    store: Path | str,
     *,
     channels: Path | None = None,
     car_column: str = "",
@@ -76,6 +78,7 @@ def ingest_logs(
     A killed run leaves whole segments; the next run goes on from there.
     Raises InputError with every problem at once; then nothing was ingested.
     """
+    store = place_of(store)
     files, sheet, mapping = _checked_input(logs, roster, store, channels)
     with one_writer(store):
         home = create_store(store)
@@ -160,9 +163,9 @@ class _Run:
             self.problems += made.problems.values()
             return
         segment = self.home.path / "segments" / made.segment
-        ledger, problems = self._without_twice(segment, made)
+        ledger, problems, sums = self._without_twice(segment, made)
         self.seen.add(made.seen)
-        commit(segment, ledger)
+        commit(segment, ledger, sums)
         self.findings += made.findings
         self.problems += problems.values()
         for log, source, verdict, pulls in ledger.select("log", "source", "verdict", "pulls").iter_rows():
@@ -172,8 +175,8 @@ class _Run:
             if verdict == "kept":
                 self.kept_at[log] = source
 
-    def _without_twice(self, segment: Path, made: Made) -> tuple[pl.DataFrame, Mapping[str, str]]:
-        """Ledger and problems of a segment, logs refused that are kept from another place already."""
+    def _without_twice(self, segment: Path, made: Made) -> tuple[pl.DataFrame, Mapping[str, str], Mapping[str, str]]:
+        """Ledger, problems and checksums of a segment, logs refused that are kept from another place already."""
         assert made.ledger is not None
         kept = made.ledger.filter(pl.col("verdict") == "kept")
         twice = [
@@ -181,15 +184,16 @@ class _Run:
             if self.kept_at.get(log, source) != source
         ]  # fmt: skip
         if not twice:
-            return made.ledger, made.problems
+            return made.ledger, made.problems, made.sums
         rows = [_refused_twice(row) if row["log"] in twice else row for row in made.ledger.to_dicts()]
-        for name in ("samples", "pulls", "cells"):
-            table = pl.read_parquet(segment / f"{name}.parquet")
-            write_tables(segment, {name: table.filter(~pl.col("log").is_in(twice))})
+        tables = {name: read_parquet(segment / f"{name}.parquet") for name in ("samples", "pulls", "cells")}
+        sums = write_tables(
+            segment, {name: table.filter(~pl.col("log").is_in(twice)) for name, table in tables.items()}
+        )
         words = in_words(Finding("log_twice"))
         news = {row["source"]: f"{made.places[row['source']]}: {words}" for row in rows if row["log"] in twice}
         self.findings["log_twice"] += len(twice)
-        return pl.DataFrame(rows, schema=made.ledger.schema), {**made.problems, **news}
+        return pl.DataFrame(rows, schema=made.ledger.schema), {**made.problems, **news}, sums
 
 
 def _refused_twice(row: dict) -> dict:

@@ -7,6 +7,7 @@ import polars as pl
 from ingest.checksums import checksum, note
 from ingest.findings import InputError
 from ingest.labels import Key, add_forgotten, private_folder
+from ingest.parquet_files import read_parquet
 from ingest.store import FORMAT, TABLES, Store, sweep, version, write_version
 from ingest.whole_files import make_folder, move, remove_file, remove_folder
 
@@ -21,7 +22,7 @@ def mend(store: Store) -> dict[str, list[str]]:
     sweep(store)
     if version(store.path)["format"] != FORMAT:
         _bring_up(store)
-    found = {segment: wrong for segment in store.segments() if (wrong := store.damage(segment))}
+    found = store.damages()
     for segment in found:
         target = store.path / SET_ASIDE / segment.name
         make_folder(target.parent)
@@ -51,7 +52,7 @@ def _bring_up(store: Store) -> None:
 
 def _can_be_read(file: Path) -> bool:
     try:
-        pl.read_parquet(file)
+        read_parquet(file)
     except (OSError, pl.exceptions.PolarsError):
         return False
     return True

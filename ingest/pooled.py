@@ -11,10 +11,12 @@ import polars as pl
 
 from ingest.checksums import damaged, note, noted, write_checked
 from ingest.contribution import LABEL, ContributionRule, digest, printable, read_contribution
+from ingest.far_files import place_of
 from ingest.findings import InputError
 from ingest.labels import open_key, private_folder, typed_label, write_private
+from ingest.parquet_files import parquet, read_parquet
 from ingest.schemas import CONTRIBUTION, check_columns, empty
-from ingest.store import Store, one_writer, parquet
+from ingest.store import Store, one_writer
 from ingest.whole_files import make_folder, remove_file, write_whole
 
 GIVEN = "given.json"  # in the private folder
@@ -32,13 +34,14 @@ class Pooled:
 
 
 def pool_files(
-    files: Sequence[Path], store: Path, rule: ContributionRule = ContributionRule(), today: date | None = None
+    files: Sequence[Path], store: Path | str, rule: ContributionRule = ContributionRule(), today: date | None = None
 ) -> Pooled:
     """Take other clubs' contributions into a store, all of them or none. Without files: what was pooled so far.
 
     A file whose content is there already is passed over. Raises InputError with every problem of every file, where a
     club gave this quarter before, and where a contribution is this club's own.
     """
+    store = place_of(store)
     home = Store(store)
     with one_writer(store):
         here = {digest(table): table for table in _tables(home)}
@@ -76,8 +79,9 @@ def pool_files(
         return Pooled(_sources(list(news.values())), _sources(_tables(home)), tuple(known))
 
 
-def withdraw_club(club: str, store: Path) -> Pooled:
+def withdraw_club(club: str, store: Path | str) -> Pooled:
     """Remove all that a club gave. Raises InputError where it gave nothing. Studies made before still lean on it."""
+    store = place_of(store)
     home = Store(store)
     club = typed_label(club)
     with one_writer(store):
@@ -97,13 +101,13 @@ def pooled_cells(store: Store) -> pl.DataFrame:
     return pl.concat([empty(CONTRIBUTION), *_tables(store)])
 
 
-def given_before(store: Path) -> dict[str, str]:
+def given_before(store: Path | str) -> dict[str, str]:
     """Quarter -> the day on which this club last wrote its contribution."""
-    path = private_folder(store) / GIVEN
+    path = private_folder(place_of(store)) / GIVEN
     return json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
 
 
-def write_contribution(table: pl.DataFrame, path: Path, store: Path, today: date | None = None) -> None:
+def write_contribution(table: pl.DataFrame, path: Path, store: Path | str, today: date | None = None) -> None:
     """Write a contribution, whole or not at all, and remember that it was given. CONTRIBUTION.
 
     Raises InputError where something is there already.
@@ -112,7 +116,7 @@ def write_contribution(table: pl.DataFrame, path: Path, store: Path, today: date
     if path.exists():
         raise InputError([f"{path}: is there already. Name a new file."])
     given = given_before(store) | {table["quarter"][0]: (today or date.today()).isoformat()}
-    write_private(private_folder(store) / GIVEN, json.dumps(given, sort_keys=True) + "\n")
+    write_private(private_folder(place_of(store)) / GIVEN, json.dumps(given, sort_keys=True) + "\n")
     write_whole(path, parquet(table))
 
 
@@ -134,7 +138,7 @@ def _tables(store: Store) -> list[pl.DataFrame]:
         raise InputError(
             [f"{_folder(store) / name}: damaged. Delete it, and pool the club's file again." for name in wrong]
         )
-    return [pl.read_parquet(path) for path in files]
+    return [read_parquet(path) for path in files]
 
 
 def _sources(tables: list[pl.DataFrame]) -> pl.DataFrame:

@@ -1,18 +1,29 @@
 """Where the normalized logs lie: plain Parquet, written whole or not at all, read without waiting."""
 
-import io
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
-from ingest.checksums import checksum, checksum_of, damaged, note, write_checked
+from ingest.checksums import checksum_of, damaged, far_contents, far_damaged, note, write_checked
+from ingest.far_files import is_far, place_of
 from ingest.findings import InputError
+from ingest.parquet_files import parquet, read_parquet
 from ingest.schemas import CELLS, LEDGER, PULLS, ROSTER, SAMPLES, Schema, check_columns, empty
-from ingest.whole_files import make_folder, only_one, remove_file, remove_folder, settle, write_whole
+from ingest.whole_files import (
+    folders_in,
+    make_folder,
+    only_one,
+    remove_file,
+    remove_folder,
+    settle,
+    stamp,
+    write_whole,
+)
 
 FORMAT = 2
 OLDER = (1,)  # without checksums; read as it is, and brought up to FORMAT by the next run that writes
@@ -36,13 +47,14 @@ class Store:
     """The tables of a store, each a LazyFrame of its schema; superseded and forgotten logs are left out.
 
     A segment counts once its ledger is there, which is written last. Of the ledger rows of one source the
-    last counts. Raises InputError where no store is, or one of another format, and when a table is read whose
-    files are damaged.
+    last counts. path: a folder, or the URL of one in an object store, whose tables are fetched when asked for.
+    Raises InputError where no store is, or one of another format, and when a table is read whose files are damaged.
     """
 
     path: Path
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "path", place_of(self.path))
         problem = store_problem(self.path)
         if problem or not (self.path / "version.json").exists():
             raise InputError([problem or f"{self.path}: no store here. `pumpcensus ingest` makes one."])
@@ -94,7 +106,7 @@ class Store:
         if not path.exists():
             return empty(ROSTER)
         self._check(self.path, ["roster.parquet"])
-        return pl.read_parquet(path).filter(~pl.col("label").is_in(self.forgetting()))
+        return read_parquet(path).filter(~pl.col("label").is_in(self.forgetting()))
 
     def forgetting(self) -> list[str]:
         """Labels of members whose logs are being removed; readers leave them out from the first step on."""
@@ -110,17 +122,19 @@ class Store:
         """Segments that count, oldest first."""
         return sorted(path.parent for path in (self.path / "segments").glob("*/ledger.parquet"))
 
-    def _stamp(self) -> list[tuple[str, int, int]]:
+    def _stamp(self) -> list[object]:
         """Changes when what was there is changed. That a segment is added is no matter."""
-        files = [self.path / "roster.parquet", self.path / "forgetting.json"]
-        states = [(file.name, file.stat()) for file in files if file.exists()]
-        return [(name, state.st_ino, state.st_mtime_ns) for name, state in states]
+        return [stamp(self.path / name) for name in ("roster.parquet", "forgetting.json")]
 
     def _check(self, folder: Path, names: Sequence[str]) -> None:
         """Raise InputError naming the files of a folder that are damaged."""
-        if wrong := self.damage(folder, names):
-            remedy = "Run `pumpcensus ingest` with the same logs and roster: it mends what it can."
-            raise InputError([f"{folder / name}: damaged or missing. {remedy}" for name in wrong])
+        _refuse([folder / name for name in self.damage(folder, names)])
+
+    def damages(self) -> dict[Path, list[str]]:
+        """Segments with damaged files, and these. In an object store, which has its own checksums, by size alone."""
+        if is_far(self.path):
+            return far_damaged(self.segments())
+        return {segment: wrong for segment in self.segments() if (wrong := self.damage(segment))}
 
     def damage(self, folder: Path, names: Sequence[str] | None = None) -> list[str]:
         """Files of a segment, or of the store itself, that are not as they were written."""
@@ -132,21 +146,26 @@ class Store:
         files = [segment / "ledger.parquet" for segment in self.segments()]
         if not files:
             return empty({**LEDGER, "segment": pl.String})
-        self._check_each(files)
+        found = self._checked(files)
+        if is_far(self.path):
+            tables = [pl.read_parquet(content, columns=[*LEDGER]) for content in found]
+            names = [pl.lit(file.parent.name).alias("segment") for file in files]
+            return pl.concat(table.with_columns(name) for table, name in zip(tables, names, strict=True))
         ledgers = pl.read_parquet(files, columns=[*LEDGER, "segment"], include_file_paths="segment")
         folder = pl.col("segment").str.replace_all("\\", "/", literal=True).str.split("/").list.get(-2)
         return ledgers.with_columns(folder.alias("segment"))
 
-    def _check_each(self, files: Sequence[Path]) -> None:
-        """The same for one file of each of many segments, all problems at once."""
-        problems: list[str] = []
-        for file in files:
-            try:
-                self._check(file.parent, [file.name])
-            except InputError as error:
-                problems += error.problems
-        if problems:
-            raise InputError(problems)
+    def _checked(self, files: Sequence[Path]) -> Sequence[Path | bytes]:
+        """Files as polars takes them, one of each of many segments: found whole, those from afar fetched.
+
+        Raises InputError with all problems at once.
+        """
+        if is_far(self.path):
+            contents, wrong = far_contents(files)
+            _refuse(wrong)
+            return contents
+        _refuse([file for file in files if self.damage(file.parent, [file.name])])
+        return files
 
     def _current(self, ledgers: pl.DataFrame) -> pl.DataFrame:
         newest = ledgers.unique("source", keep="last", maintain_order=True)
@@ -157,25 +176,33 @@ class Store:
         kept = pl.col("verdict") == "kept"
         counts = self._current(ledgers).filter(kept).group_by("segment").agg("log")
         held = ledgers.filter(kept).group_by("segment", maintain_order=True).agg(pl.len().alias("held"))
-        whole, parts, files = [], [], []
-        for segment, logs_held, logs in held.join(counts, on="segment", maintain_order="left").iter_rows():
-            file = self.path / "segments" / segment / f"{name}.parquet"
-            files.append(file)
+        rows = held.join(counts, on="segment", maintain_order="left").rows()
+        files = self._checked([self.path / "segments" / segment / f"{name}.parquet" for segment, *_ in rows])
+        whole: list[Any] = []
+        parts = []
+        for (_, logs_held, logs), file in zip(rows, files, strict=True):
             if len(logs) == logs_held:
                 whole.append(file)
             else:
                 parts.append(pl.scan_parquet(file).filter(pl.col("log").is_in(logs)))
-        self._check_each(files)
         if whole:
             parts.insert(0, pl.scan_parquet(whole))
         return pl.concat(parts) if parts else empty(TABLES[name]).lazy()
+
+
+def _refuse(wrong: Sequence[Path]) -> None:
+    """Raise InputError naming files that are damaged."""
+    if wrong:
+        remedy = "Run `pumpcensus ingest` with the same logs and roster: it mends what it can."
+        raise InputError([f"{file}: damaged or missing. {remedy}" for file in wrong])
 
 
 def store_problem(path: Path) -> str:
     """Why `path` cannot be used as a store, in words; "" if it can, or if nothing is there yet."""
     file = path / "version.json"
     if not file.exists():
-        if path.is_dir() and any(path.iterdir()) and not (path / "segments").exists():
+        held = {entry.name for entry in path.iterdir()} - {"lock"} if path.is_dir() else set()
+        if held and not (path / "segments").exists():
             return f"{path}: not a store, but not empty either. Name a new folder for the store."
         return "" if path.is_dir() or not path.exists() else f"{path}: a file. Name a folder for the store."
     try:
@@ -217,35 +244,42 @@ def one_writer(path: Path) -> Iterator[None]:
     try:
         with only_one(path / "lock"):
             yield
-    except BlockingIOError:
-        raise InputError(
-            [f"{path}: another run is writing here. Wait until it has ended, then run this again."]
-        ) from None
+    except BlockingIOError as held:
+        where = str(held.filename or path)
+        what = held.strerror if held.filename else "another run is writing here"
+        raise InputError([f"{where}: {what}. Wait until it has ended, then run this again."]) from None
 
 
 def sweep(store: Store) -> None:
     """Remove what a killed run left: segments without a ledger, parts of files. Only for who holds the store."""
-    for folder in sorted((store.path / "segments").iterdir()):
-        if not (folder / "ledger.parquet").exists():
-            remove_folder(folder)
-    for part in [*store.path.glob("*.part"), *store.path.glob("segments/*/*.part")]:
-        remove_file(part)
+    for folder in set(folders_in(store.path / "segments")) - set(store.segments()):
+        remove_folder(folder)
+    if not is_far(store.path):
+        for part in [*store.path.glob("*.part"), *store.path.glob("segments/*/*.part")]:
+            remove_file(part)
 
 
-def write_tables(segment: Path, tables: Mapping[str, pl.DataFrame]) -> None:
-    """Write samples, pulls and cells of a new segment. It does not count before `commit`."""
+def write_tables(segment: Path, tables: Mapping[str, pl.DataFrame]) -> dict[str, str]:
+    """Write samples, pulls and cells of a new segment: file -> checksum. It does not count before `commit`."""
     make_folder(segment)
+    sums = {}
     for name, table in tables.items():
         check_columns(table, TABLES[name], name)
-        write_whole(segment / f"{name}.parquet", parquet(table))
+        content = parquet(table)
+        write_whole(segment / f"{name}.parquet", content)
+        sums[f"{name}.parquet"] = checksum_of(content)
+    return sums
 
 
-def commit(segment: Path, ledger: pl.DataFrame) -> None:
-    """Make a segment count: what its files are is noted, then its ledger is written and renamed into place."""
+def commit(segment: Path, ledger: pl.DataFrame, sums: Mapping[str, str]) -> None:
+    """Make a segment count: what its files are is noted, then its ledger is written and renamed into place.
+
+    sums: as `write_tables` gave them.
+    """
     check_columns(ledger, LEDGER, "ledger")
     content = parquet(ledger)
-    sums = {file.name: [checksum(file)] for file in sorted(segment.glob("*.parquet"))}
-    note(segment, sums | {"ledger.parquet": [checksum_of(content)]})
+    told = {**sums, "ledger.parquet": checksum_of(content)}
+    note(segment, {name: [told[name]] for name in sorted(told)})
     write_whole(segment / "ledger.parquet", content)
     settle(segment)
     settle(segment.parent)
@@ -255,10 +289,3 @@ def write_roster(store: Store, roster: pl.DataFrame) -> None:
     """Replace the store's roster. ROSTER"""
     check_columns(roster, ROSTER, "roster")
     write_checked(store.path, {"roster.parquet": parquet(roster)})
-
-
-def parquet(table: pl.DataFrame) -> bytes:
-    """A table as a Parquet file."""
-    content = io.BytesIO()
-    table.write_parquet(content, compression="zstd", compression_level=1)
-    return content.getvalue()

@@ -1,10 +1,15 @@
-"""The store's only way to the disk: files written whole or not at all, folders removed, one writer at a time."""
+"""The store's only way to the disk: files written whole or not at all, folders removed, one writer at a time.
+
+In an object store (`far_files`) the same holds of its objects.
+"""
 
 import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+from ingest.far_files import is_far, move_all, only_one_far, put, remove, remove_all, sizes
 
 PRIVATE, SHARED = 0o600, 0o666  # less what the umask takes away
 
@@ -14,6 +19,9 @@ def write_whole(path: Path, content: bytes, mode: int = SHARED) -> None:
 
     Raises OSError with the file's name; then the old one is there, and nothing half written beside it.
     """
+    if is_far(path):
+        put(path, content)
+        return
     part = path.with_name(path.name + ".part")
     with _named(path):
         remove_file(part)  # a killed run's
@@ -34,7 +42,9 @@ def append(path: Path, content: bytes, mode: int = PRIVATE) -> None:
 
 
 def make_folder(path: Path, mode: int = 0o777) -> None:
-    """Make a folder where none is."""
+    """Make a folder where none is. An object store has none."""
+    if is_far(path):
+        return
     with _named(path):
         if not path.is_dir():
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -43,12 +53,17 @@ def make_folder(path: Path, mode: int = 0o777) -> None:
 
 def remove_file(path: Path) -> None:
     """Remove a file where there is one."""
-    if os.path.lexists(path):
+    if is_far(path):
+        remove(path)
+    elif os.path.lexists(path):
         os.unlink(path)
 
 
 def remove_folder(folder: Path) -> None:
     """Remove a folder and all that is in it, where there is one. Links are removed, not followed."""
+    if is_far(folder):
+        remove_all(folder)
+        return
     if not folder.is_dir():
         return
     for entry in sorted(folder.iterdir()):
@@ -59,14 +74,35 @@ def remove_folder(folder: Path) -> None:
     os.rmdir(folder)
 
 
+def folders_in(folder: Path) -> list[Path]:
+    """Folders in a folder, which may be missing."""
+    if is_far(folder):
+        return [folder / name for name in sorted({name.split("/")[0] for name in sizes(folder) if "/" in name})]
+    return sorted(path for path in folder.iterdir() if path.is_dir()) if folder.is_dir() else []
+
+
 def move(path: Path, target: Path) -> None:
-    """Give a file or folder another name, at once."""
-    os.replace(path, target)
+    """Give a folder another name, at once; in an object store, where a folder counts by its last file, file by file."""
+    if is_far(path):
+        move_all(path, target)
+    else:
+        os.replace(path, target)
+
+
+def stamp(file: Path) -> tuple[object, ...] | None:
+    """What tells a file from another that was put in its place; None where it is not there."""
+    try:
+        state = file.stat()
+    except FileNotFoundError:
+        return None
+    if is_far(file):
+        return (*sorted((name, str(told)) for name, told in state.as_info().items()),)  # type: ignore[attr-defined]
+    return state.st_ino, state.st_mtime_ns
 
 
 def settle(folder: Path) -> None:
     """Have the disk remember the names in a folder, so that a power cut does not undo what was said to be done."""
-    if os.name == "posix":
+    if os.name == "posix" and not is_far(folder):
         with _named(folder):
             handle = os.open(folder, os.O_RDONLY)
             try:
@@ -79,8 +115,12 @@ def settle(folder: Path) -> None:
 def only_one(lock: Path, *, wait: bool = False) -> Iterator[None]:
     """Hold a lock file, which the system frees when the process ends, however it ends.
 
-    wait: for others to end; else BlockingIOError is raised where another holds it.
+    wait: for others of this machine to end; else BlockingIOError is raised where another holds it.
     """
+    if is_far(lock):
+        with only_one_far(lock, lambda near: only_one(near, wait=wait)):
+            yield
+        return
     with lock.open("a") as file:
         _lock(file.fileno(), wait)
         yield

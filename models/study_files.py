@@ -10,12 +10,14 @@ from typing import Any
 import polars as pl
 
 from ingest.contribution import odd_name, printable
+from ingest.far_files import place_of
 from ingest.findings import InputError
 from ingest.formula_guard import csv_text
 from ingest.labels import KEY_BYTES, Key, open_key
+from ingest.parquet_files import parquet, read_parquet
 from ingest.pooled import pooled_cells
-from ingest.store import Store, parquet
-from ingest.whole_files import make_folder, move, only_one, remove_folder, write_whole
+from ingest.store import Store
+from ingest.whole_files import folders_in, make_folder, move, only_one, remove_folder, stamp, write_whole
 from models.compare import Comparison, compare
 from models.contribution import Contribution, contribution
 from models.drill import drill
@@ -35,14 +37,14 @@ WRITING, OLD = ".writing", ".old"  # in the folder of studies, while one is repl
 TRIES = 5
 
 
-def study_of_store(store: Path, quarter: str | None = None, *, demo: bool = False) -> Study:
+def study_of_store(store: Path | str, quarter: str | None = None, *, demo: bool = False) -> Study:
     """Read the store's tables, run the study and write it. demo: all cars are invented, and the study says so."""
-    opened = Store(store)
+    opened = Store(place_of(store))
     held = opened.at_once()
     quarter = window(quarter, held.ledger, date.today()).quarter
     have = [name for name in _quarters(opened) if name < quarter]
     before = read_study(store, have[-1]) if have and have[-1] == shifted(quarter, -1) else None
-    spoken = [said(pl.read_parquet(opened.studies / name / "cars.parquet"), name) for name in have]
+    spoken = [said(read_parquet(opened.studies / name / "cars.parquet"), name) for name in have]
     earlier = pl.concat(spoken) if spoken else None
     pooled = pooled_cells(opened)
     study = run_study(held.cells, held.pulls, held.ledger, held.roster, quarter, before, earlier=earlier, pooled=pooled)
@@ -58,12 +60,12 @@ def _quarters(store: Store) -> list[str]:
     return sorted({entry.parent.name for entry in files})
 
 
-def write_study(study: Study, store: Path, read: Collection[str] = ()) -> Path:
+def write_study(study: Study, store: Path | str, read: Collection[str] = ()) -> Path:
     """Write a study whole or not at all; an earlier one of the same quarter is replaced. Its folder.
 
     read: labels that the store had when the study was made. Raises InputError where one of them has left it since.
     """
-    home = Store(store)
+    home = Store(place_of(store))
     make_folder(home.studies)
     folder, made = home.studies / study.quarter, home.studies / WRITING / study.quarter
     # `forget` removes studies under this lock, after the label has left roster and ledger: none gets past both
@@ -75,9 +77,10 @@ def write_study(study: Study, store: Path, read: Collection[str] = ()) -> Path:
             )
         try:
             _write_tables(study, made)
-            if folder.exists():
+            if _is_there(folder):
                 make_folder(home.studies / OLD)
                 move(folder, home.studies / OLD / study.quarter)
+            remove_folder(folder)  # a part of one
             move(made, folder)
         finally:
             _tidy(home.studies)
@@ -107,19 +110,25 @@ def _write_tables(study: Study, folder: Path) -> None:
 
 def _tidy(studies: Path) -> None:
     """Put a study back whose successor did not get into its place, and remove what else a run left."""
-    for old in studies.glob(f"{OLD}/*"):
-        if not (studies / old.name).exists():
+    for old in folders_in(studies / OLD):
+        if not _is_there(studies / old.name):
+            remove_folder(studies / old.name)
             move(old, studies / old.name)
     remove_folder(studies / OLD)
     remove_folder(studies / WRITING)
 
 
-def read_study(store: Path, quarter: str | None = None) -> Study:
+def _is_there(folder: Path) -> bool:
+    """Whether a study is whole: its summary is the last of its files to come and the first to go."""
+    return (folder / "summary.json").exists()
+
+
+def read_study(store: Path | str, quarter: str | None = None) -> Study:
     """The study of a quarter, else the newest; summary["drill"] where one was made.
 
     Raises FileNotFoundError in words where there is none; InputError where its files are damaged.
     """
-    opened = Store(store)
+    opened = Store(place_of(store))
     have = _quarters(opened)
     if not have or (quarter and quarter not in have):
         listed = ", ".join(have) or "none"
@@ -127,14 +136,13 @@ def read_study(store: Path, quarter: str | None = None) -> Study:
         raise FileNotFoundError(f"no study of {wanted} in this store (there: {listed}). Run `study` first.")
     chosen = quarter or have[-1]
     for _ in range(TRIES):  # it may be replaced meanwhile, and must not be read half from the old one
-        folder = next(filter(Path.exists, (opened.studies / chosen, opened.studies / OLD / chosen)), opened.studies)
+        folder = next(filter(_is_there, (opened.studies / chosen, opened.studies / OLD / chosen)), opened.studies)
         try:
-            stamp = folder.stat()
+            was = stamp(folder / "summary.json")
             study = _study_in(folder, chosen, opened.forgetting())
-            now = folder.stat()
         except (OSError, ValueError, pl.exceptions.PolarsError):
             continue
-        if (now.st_ino, now.st_mtime_ns) == (stamp.st_ino, stamp.st_mtime_ns):
+        if was == stamp(folder / "summary.json"):
             return study
     raise InputError([f"{opened.studies / chosen}: damaged. Make it anew: pumpcensus study --quarter {chosen}"])
 
@@ -142,7 +150,7 @@ def read_study(store: Path, quarter: str | None = None) -> Study:
 def _study_in(folder: Path, quarter: str, leaving: list[str]) -> Study:
     """leaving: labels that are being removed, and shown no more."""
     files = {name: folder / f"{name}.parquet" for name in TABLES}
-    tables = {name: pl.read_parquet(file) for name, file in files.items() if name not in OLDER_LACK or file.exists()}
+    tables = {name: read_parquet(file) for name, file in files.items() if name not in OLDER_LACK or file.exists()}
     for name, table in tables.items():
         if leaving and "label" in table.columns:
             tables[name] = table.filter(~pl.col("label").is_in(leaving) | pl.col("label").is_null())
@@ -153,7 +161,7 @@ def _study_in(folder: Path, quarter: str, leaving: list[str]) -> Study:
 
 
 def drill_of_store(
-    store: Path, quarter: str | None = None, *, progress: Callable[[int, int], None] | None = None
+    store: Path | str, quarter: str | None = None, *, progress: Callable[[int, int], None] | None = None
 ) -> dict[str, Any]:
     """Plant faults in the cars of a finished study, else of the newest, write the outcome beside it and give it.
 
@@ -162,7 +170,7 @@ def drill_of_store(
     no car is fit to plant a fault in. progress: called with runs done and runs in all.
     """
     study = read_study(store, quarter)
-    opened = Store(store)
+    opened = Store(place_of(store))
     held = opened.at_once()
     if _seen(study.quality) != _seen(held.ledger.filter(window(study.quarter, held.ledger, date.today()).in_quarter())):
         raise FileNotFoundError(f"the study of {study.quarter} saw other logs than this store has. Run `study` again.")
@@ -187,7 +195,7 @@ def drill_of_store(
 
 
 def headroom_of_store(
-    store: Path,
+    store: Path | str,
     ethanol_pct: float,
     *,
     setup: str | None = None,
@@ -210,7 +218,7 @@ def headroom_of_store(
         answer.told["share_upper_pct"], answer.bands
     """
     question = Question(setup, label, ethanol_pct, boost_kpa, reserve_pct)
-    opened = Store(Path(store))
+    opened = Store(place_of(store))
     held = opened.at_once()
     answer = headroom(held.cells, held.pulls, held.ledger, held.roster, question, quarter, pooled=pooled_cells(opened))
     if demo:
@@ -218,13 +226,13 @@ def headroom_of_store(
     return answer
 
 
-def contribution_of_store(store: Path, quarter: str | None = None) -> Contribution:
+def contribution_of_store(store: Path | str, quarter: str | None = None) -> Contribution:
     """What this club would give to others of a quarter, else of the newest. Writes nothing.
 
     Labels are made with a key that ends with this call. Raises InputError for a roster's word that others would not
     take, NothingToStudyError for a quarter without logs.
     """
-    opened = Store(Path(store))
+    opened = Store(place_of(store))
     held = opened.at_once()
     when = window(quarter, held.ledger, date.today())
     club = open_key(opened.path, in_use=True).club()
@@ -241,7 +249,7 @@ def contribution_of_store(store: Path, quarter: str | None = None) -> Contributi
 
 
 def compare_car(
-    store: Path, label: str, *, before: Range | None = None, after: Range | None = None, demo: bool = False
+    store: Path | str, label: str, *, before: Range | None = None, after: Range | None = None, demo: bool = False
 ) -> Comparison:
     """One car before and after its newest change on the roster, or in two ranges of days. Writes nothing.
 
@@ -254,7 +262,7 @@ def compare_car(
         answer = pumpcensus.compare_car("store", "7K3M-Q2XW")
         answer.told["verdict"], answer.told["change_pct"], answer.curves
     """
-    opened = Store(Path(store))
+    opened = Store(place_of(store))
     held = opened.at_once()
     answer = compare(held.cells, held.pulls, held.ledger, held.roster, label, before, after)
     if demo:
@@ -262,9 +270,9 @@ def compare_car(
     return answer
 
 
-def write_drill(told: dict[str, Any], store: Path) -> Path:
+def write_drill(told: dict[str, Any], store: Path | str) -> Path:
     """Write a drill, as `drill_of_store` gives it, beside the study of its quarter: whole or not at all. Its file."""
-    folder = Store(store).studies / told["quarter"]
+    folder = Store(place_of(store)).studies / told["quarter"]
     text = json.dumps(told, indent=2, sort_keys=True, allow_nan=False)
     write_whole(folder / "drill.json", (text + "\n").encode())
     return folder / "drill.json"

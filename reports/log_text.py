@@ -148,7 +148,7 @@ def ingest_text(result: Ingested) -> str:
     return "\n".join(map(_printable, lines))
 
 
-def forgotten_text(car: str, store: Path, logs: int) -> str:
+def forgotten_text(car: str, store: Path | str, logs: int) -> str:
     """That a car's logs are gone, and what is left to a person."""
     return (
         f"{car}: {logs} log{'' if logs == 1 else 's'} removed from {store}, and the studies that showed the car; "

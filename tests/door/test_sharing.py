@@ -66,4 +66,5 @@ def test_files_and_a_withdrawal_are_handed_on(monkeypatch: pytest.MonkeyPatch, t
     assert run("pool", "--store", tmp_path, "--withdraw", "CAB0-0000").exit_code == 0
     assert "Nothing of other clubs is pooled here." in run("pool", "--store", tmp_path).stdout
     assert run("pool", file, "--store", tmp_path, "--withdraw", "CAB0-0000").exit_code == 2
-    assert asked == [([file], tmp_path), ("CAB0-0000", tmp_path), ([], tmp_path)]
+    store = str(tmp_path)
+    assert asked == [([file], store), ("CAB0-0000", store), ([], store)]

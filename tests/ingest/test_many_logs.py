@@ -227,22 +227,22 @@ def test_a_killed_run_leaves_nothing_half_said(
 
     real_commit, real_tables, done = many_logs.commit, many_logs.write_tables, []
 
-    def commit(segment: Path, table: pl.DataFrame) -> None:
+    def commit(segment: Path, table: pl.DataFrame, sums: dict[str, str]) -> None:
         done.append(segment)
         if len(done) < 3:
-            real_commit(segment, table)
+            real_commit(segment, table, sums)
         elif step == "commit_half":
             (segment / "ledger.parquet.part").write_bytes(b"PAR1 half")
             raise KilledError
         elif step in ("commit", "seen"):
             raise KilledError
 
-    def write_tables(segment: Path, made: dict[str, pl.DataFrame]) -> None:
+    def write_tables(segment: Path, made: dict[str, pl.DataFrame]) -> dict[str, str]:
         if len(done) == 2:
             segment.mkdir()
             (segment / "samples.parquet.part").write_bytes(b"PAR1 half")
             raise KilledError
-        real_tables(segment, made)
+        return real_tables(segment, made)
 
     monkeypatch.setattr(many_logs, "commit", commit)
     if step == "write_tables":

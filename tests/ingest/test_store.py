@@ -69,7 +69,7 @@ def test_tables_of_another_shape_are_not_written(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="cells, column label: missing"):
         write_tables(segment, {"cells": pl.DataFrame({"log": ["a"]})})
     with pytest.raises(ValueError, match="ledger, column log: missing"):
-        commit(segment, pl.DataFrame())
+        commit(segment, pl.DataFrame(), {})
     assert store.segments() == []
 
 

@@ -241,8 +241,8 @@ def test_the_readmes_example_runs_on_a_store(
     store = create_store(tmp_path / "store")
     segment = store.path / "segments" / "one"
     segment.mkdir(parents=True)
-    write_tables(segment, {"cells": fleet.cells.select(*CELLS), "pulls": fleet.pulls.select(*PULLS)})
-    commit(segment, fleet.ledger)
+    sums = write_tables(segment, {"cells": fleet.cells.select(*CELLS), "pulls": fleet.pulls.select(*PULLS)})
+    commit(segment, fleet.ledger, sums)
     write_roster(store, fleet.roster)
     readme = (Path(headroom_file.__file__).parents[1] / "README.md").read_text(encoding="utf-8")
     (block,) = re.findall(r"```python\n(.*?headroom_of_store.*?)```", readme, flags=re.DOTALL)

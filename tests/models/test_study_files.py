@@ -56,8 +56,8 @@ def filled(store: Path, fleet: Any) -> None:
     """Put a fleet's tables into an empty store."""
     segment = store / "segments" / "one"
     segment.mkdir(parents=True)
-    write_tables(segment, {"cells": fleet.cells.select(*CELLS), "pulls": fleet.pulls.select(*PULLS)})
-    commit(segment, fleet.ledger)
+    sums = write_tables(segment, {"cells": fleet.cells.select(*CELLS), "pulls": fleet.pulls.select(*PULLS)})
+    commit(segment, fleet.ledger, sums)
     write_roster(Store(store), fleet.roster)
 
 
