@@ -1,7 +1,6 @@
 """A car's four numbers (level, tilt, bow, slope), how healthy cars spread in them, and its shrunk excess."""
 
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -153,23 +152,19 @@ def shrink(values: Array, covariance: Array, spread: Array) -> tuple[Array, Arra
 
 
 def excess_interval(
-    value: float, variance: float, spread: float, freedom: float, unshrunk_beyond: float = 3.0
-) -> tuple[float, float, float]:
+    value: ArrayLike, variance: ArrayLike, spread: ArrayLike, freedom: float, unshrunk_beyond: float = 3.0
+) -> tuple[Array, Array, Array]:
     """Excess and its 95 % interval. [ln volume]
 
     Shrunk towards the peers where it could be a healthy car's; where it is more than `unshrunk_beyond` standard
     deviations away it belongs to no healthy population and stands as measured. Between 2 and that the two blend,
-    so that the figure never jumps. freedom: degrees of freedom of the spread.
+    so that the figure never jumps. freedom: degrees of freedom of the spread. All broadcast.
     """
+    value, variance, spread = (np.asarray(given, dtype=np.float64) for given in (value, variance, spread))
     total = variance + spread
     gain = spread / total
-    z = abs(value) / np.sqrt(total)
-    apart = float(np.clip((z - 2.0) / (unshrunk_beyond - 2.0), 0.0, 1.0))
+    z = np.abs(value) / np.sqrt(total)
+    apart = np.clip((z - 2.0) / (unshrunk_beyond - 2.0), 0.0, 1.0)
     gain = gain + apart * (1.0 - gain)
-    half = _t_975(freedom) * np.sqrt(gain * variance)
+    half = float(t.ppf(0.975, freedom)) * np.sqrt(gain * variance)
     return gain * value, gain * value - half, gain * value + half
-
-
-@cache
-def _t_975(freedom: float) -> float:
-    return float(t.ppf(0.975, freedom))

@@ -1,5 +1,6 @@
 """A store's tables to what the rounds work on: spells, observations with saturation, arrays."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
@@ -62,10 +63,11 @@ def window(quarter: str | None, ledger: pl.DataFrame, today: date) -> Window:
 
 @dataclass(frozen=True)
 class Material:
-    """The tables of one window. observed: observations with saturated, ceiling_pct, in_quarter; driven: these
-    counted. pulls: with spell, in_quarter.
+    """The tables of one window. observed: observations with saturated, ceiling_pct, in_quarter. pulls: with spell,
+    in_quarter.
 
-    fleet: None where no car has a usable full-load cell. borrowed: clubs whose cars teach beside the own, and cars.
+    fleet: of the cars that teach; None where none has a usable full-load cell. driven: their observations counted.
+    borrowed: clubs whose cars teach beside the own, and cars.
     """
 
     window: Window
@@ -83,6 +85,22 @@ class Material:
         """All of them at once, for questions about a few cars; made when asked for."""
         return self.observed.whole()
 
+    def others(self) -> Iterator[tuple[Driven, list[Fleet]]]:
+        """The cars that do not teach, some at a time: their observations counted, and their fleets, without calm cells.
+
+        Cars with a saturated row are a fleet of their own: those alone take rounds to judge.
+        """
+        for part in self.observed.each(teaching=False):
+            takes_rounds = pl.col("saturated").any().over("spell")
+            tagged = part.with_columns(source=pl.lit(OWN))
+            yield driven(part), [fleet for rows in (takes_rounds, ~takes_rounds) for fleet in self._like(tagged, rows)]
+
+    def _like(self, observations: pl.DataFrame, which: pl.Expr) -> Iterator[Fleet]:
+        some = observations.filter(which)
+        if self.fleet and some.height:
+            names = list(self.fleet.families)
+            yield _fleet([averaged(some, names)], [], self.window, names, self.fleet.like)
+
 
 def gather(
     cells: pl.DataFrame | pl.LazyFrame,
@@ -93,14 +111,16 @@ def gather(
     today: date,
     pooled: pl.DataFrame | None = None,
     cells_at_once: int = CELLS_AT_ONCE,
+    teachers_max: int | None = None,
 ) -> Material:
     """CELLS, PULLS, LEDGER, ROSTER of a store -> Material of the window `when`.
 
     pooled: CONTRIBUTION of other clubs. Their cars are in what the fleet learns from and in no table.
+    teachers_max: at most so many cars of a setup teach; the rest are `others`. None: every car teaches.
     """
     spell_table = spells(roster)
     counts = when.holds() & (pl.col("date") <= today)
-    seen = observed(cells.lazy().filter(counts), spell_table, when.in_quarter(), cells_at_once)
+    seen = observed(cells.lazy().filter(counts), spell_table, when.in_quarter(), cells_at_once, teachers_max)
     lent = borrowed(pooled, roster, when.quarter) if pooled is not None and not pooled.is_empty() else None
     counted, fleet = _reduced(seen, lent, when)
     kept = ledger.filter(counts & (pl.col("verdict") == "kept"))
@@ -142,21 +162,26 @@ def _reduced(
     return together(counted), own_part(_fleet(rows + others[0], calm + others[1], when, names))
 
 
-def _fleet(rows: list[Averaged], calm: list[Averaged], when: Window, names: list[str]) -> Fleet:
+def _fleet(
+    rows: list[Averaged], calm: list[Averaged], when: Window, names: list[str], like: pl.DataFrame | None = None
+) -> Fleet:
+    """like: the frame whose setups and medians the columns refer to; without it, that of these rows."""
     arrays, cells, frame = joined(rows, when.quarter_start)
+    like = frame if like is None else like
     quiet = None
     if any(len(part.duty_pct) for part in calm):
         calm_rows, calm_cells, calm_frame = joined(calm, when.quarter_start)
-        quiet = (calm_rows, calm_cells, design(calm_frame, like=frame))
+        quiet = (calm_rows, calm_cells, design(calm_frame, like=like))
     first = frame[arrays.starts[:-1].tolist()]
     return Fleet(
         rows=arrays,
         cells=cells,
-        design=design(frame, like=frame),
+        design=design(frame, like=like),
         frame=frame,
         cars=first["label"].rank("dense").to_numpy().astype(np.int64),
         unit_family=first["family"].to_numpy(),
         calm=quiet,
         families=tuple(names),
         sources=first["source"].rank("dense").to_numpy().astype(np.int64) - 1,
+        elders=None if like is frame else like,
     )

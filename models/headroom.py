@@ -15,10 +15,11 @@ from ingest.near_labels import unknown_label
 from models.experience import Experience, experience
 from models.fleet import Material, NothingToStudyError, gather, window
 from models.headroom_question import Question, find_setup, unknown_setup
-from models.judgement import freedom
+from models.judgement import freedom, shown
 from models.later_pull import LaterPull, LaterRule, Whose, later_pull, typical_bands, with_mixture
 from models.learning import Learned, learn
 from models.one_car import LABELS_SHOWN
+from models.other_pump import other_pumps
 from models.pump_limit import pump_limit
 from models.queries import run_query
 from models.schemas import Schema
@@ -341,7 +342,8 @@ def _pct(ln_volume: float) -> float:
 
 def _standing(material: Material, learned: Learned, rows: pl.DataFrame, question: Question) -> dict[str, Any]:
     """What the study says of the cars behind it: signal, pump limit, how many of the setup's are at theirs."""
-    judged = judge_cars(material, learned)
+    assert material.fleet is not None
+    judged = judge_cars(material, material.driven, shown(learned), other_pumps(material.fleet, learned))
     alike = judged.filter(pl.col("setup") == rows["setup"][0], pl.col("pulls") > 0)
     own = judged.filter(pl.col("spell") == rows["spell"][0]) if question.label else judged.clear()
     found = own.row(0, named=True) if own.height else {}

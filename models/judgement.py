@@ -73,66 +73,114 @@ def excesses(numbers: FourNumbers, spread: Array, degrees: float) -> Excesses:
 
 
 def _interval(numbers: FourNumbers, spread: Array, contrasts: Array, degrees: float) -> Array:
-    rows = [
-        excess_interval(float(a @ values), float(a @ S @ a), float(a @ spread @ a), degrees) if a.any() else (0.0,) * 3
-        for a, values, S in zip(contrasts, numbers.values, numbers.covariance, strict=True)
-    ]
-    return np.array(rows).reshape(-1, 3)
+    values, S = (contrasts * numbers.values).sum(axis=1), numbers.covariance
+    variance, healthy = (((contrasts[:, None] @ M)[:, 0] * contrasts).sum(axis=1) for M in (S, spread))
+    asked = (contrasts != 0).any(axis=1)  # a car without dates has no rise
+    found = np.stack(excess_interval(values, variance, np.where(asked, healthy, 1.0), degrees), axis=1)
+    return np.where(asked[:, None], found, 0.0)
 
 
-def evidence(learned: Learned, events: pl.DataFrame, setups: pl.Series) -> pl.DataFrame:
-    """One row a spell: excess, tests, p- and q-value, power. Spells without rows in the quarter have nulls.
+def shown(learned: Learned) -> pl.DataFrame:
+    """SHOWN: one row a spell, what its own logs say against what is expected of it.
 
-    events: one row a spell in the same order, with logs, pulls, dropouts. setups: its setup, in the same order.
+    `logs_needed` wants its logs counted, `evidence` the other cars' rows too. Source of each: its own function.
     """
     numbers, spread = learned.judged.numbers, learned.spread
     degrees = freedom(learned.healthy_cars)
     names = [shape.name for shape in templates()]
     z = np.column_stack([template_z(numbers, spread, directions(shape, numbers)) for shape in templates()])
     weights = np.array([shape.weight for shape in templates()])
-    p_curve = combine_p(one_sided_p(z, degrees), weights)
-    counted = events.select(pl.col("dropouts", "pulls", "logs").fill_null(0).cast(pl.Float64))
-    p = join_events(p_curve, event_p(counted["dropouts"].to_numpy(), counted["pulls"].to_numpy()))
-    q = false_discovery(p, numbers.judged)
     found = excesses(numbers, spread, degrees)
-    variance = numbers.covariance[:, LEVEL, LEVEL] + spread[LEVEL, LEVEL]
-    noticed = needed_level(numbers, spread, WARNING_P, degrees)
     level_z = contrast_z(numbers, spread, np.array([1.0, 0.0, 0.0, 0.0]))
-    label_sd = _label_sd(learned.rows)
-    table = pl.DataFrame(
-        {
-            "spell": learned.rows.spells.astype(np.int32),
-            **{name: 100 * np.expm1(found.overall[:, k]) for k, name in enumerate(EXCESS_COLUMNS)},
-            "level_z": level_z,
-            **{f"shape_{name}_z": contrast_z(numbers, spread, a) for name, a in third_contrasts().items()},
-            "trend_z": np.where(numbers.dated, contrast_z(numbers, spread, np.array([0.0, 0, 0, 1])), np.nan),
-            "p_curve": p_curve,
-            "p_value": p,
-            "q_value": q,
-            "p_low": t.cdf(level_z, degrees),
-            "strongest": [names[k] for k in z.argmax(axis=1)],
-            "worth_acting": found.worth_acting(EXCESS_MIN_PCT),
-            "ethanol_explains": _ethanol_explains(found, label_sd, z, names),
-            "detectable_excess_pct": 100 * np.expm1(noticed),
-            "logs_needed": logs_needed(counted["logs"].to_numpy(), learned.judged.sampling, variance, noticed),
-            "told_apart": _own_sd(learned) < TOLD_APART_SD,
-            "healthy": learned.healthy,
-            "judged": numbers.judged,
-            "setup": setups,
-        }
+    label_sd = _by_spell(learned.rows, learned.rows.ethanol_sd)
+    own_sd = np.sqrt(_by_spell(learned.rows, learned.judged.own_variance))
+    table = {
+        "spell": learned.rows.spells,
+        **{name: 100 * np.expm1(found.overall[:, k]) for k, name in enumerate(EXCESS_COLUMNS)},
+        "level_z": level_z,
+        **{f"shape_{name}_z": contrast_z(numbers, spread, a) for name, a in third_contrasts().items()},
+        "trend_z": np.where(numbers.dated, contrast_z(numbers, spread, np.array([0.0, 0, 0, 1])), np.nan),
+        "p_curve": combine_p(one_sided_p(z, degrees), weights),
+        "p_low": t.cdf(level_z, degrees),
+        "strongest": [names[k] for k in z.argmax(axis=1)],
+        "worth_acting": found.worth_acting(EXCESS_MIN_PCT),
+        "ethanol_explains": _ethanol_explains(found, label_sd, z, names),
+        "needed_level": needed_level(numbers, spread, WARNING_P, degrees),
+        "told_apart": own_sd < TOLD_APART_SD,
+        "healthy": learned.healthy,
+        "judged": numbers.judged,
+        **parts_of(learned),
+    }
+    return pl.DataFrame({name: pl.Series(name, table[name], dtype) for name, dtype in SHOWN.items()})
+
+
+def parts_of(learned: Learned) -> dict[str, Array]:
+    """Where the variance of each spell's level comes from. [ln volume, squared] (units,) each
+
+    logs_variance: what more logs shrink, of it barometer_variance for want of one. ethanol_variance,
+    unlogged_variance (lambda, intake air): for want of a measurement. peers_variance: of the expectation itself.
+    healthy_variance: between healthy cars; nothing that is logged shrinks it. level_variance: of the level itself.
+    """
+    rows, now = learned.rows, learned.rows.in_quarter
+    ethanol, unlogged, barometer = (
+        _by_spell(rows, sd**2, now) for sd in (rows.ethanol_sd, rows.unlogged_sd, rows.barometer_sd)
     )
-    return _blank_unjudged(table).with_columns(
+    new_log = np.r_[True, np.diff(rows.log) != 0] & now
+    logs = np.add.reduceat(new_log, rows.starts[:-1], dtype=np.float64)
+    sampling = learned.judged.sampling
+    whole = learned.judged.numbers.covariance[:, LEVEL, LEVEL]
+    return {
+        "logs_variance": sampling,
+        "barometer_variance": np.minimum(barometer / np.maximum(logs, 1.0), sampling),
+        "ethanol_variance": ethanol,
+        "unlogged_variance": unlogged,
+        "peers_variance": np.maximum(whole - sampling - ethanol - unlogged, 0.0),
+        "healthy_variance": np.full(len(whole), learned.spread[LEVEL, LEVEL]),
+        "level_variance": whole,
+    }
+
+
+def evidence(shown: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
+    """SHOWN of every spell -> p- and q-value, power, and how its peers stand, beside what was shown.
+
+    events: spell, setup, logs, pulls, dropouts. Spells without rows in the quarter have nulls.
+    """
+    table = shown.join(events.select("spell", "setup", *COUNTED), on="spell", how="left", maintain_order="left")
+    counted = {name: table[name].fill_null(0).cast(pl.Float64).to_numpy() for name in COUNTED}
+    judged, noticed = table["judged"].to_numpy(), table["needed_level"].to_numpy()
+    p = join_events(table["p_curve"].to_numpy(), event_p(counted["dropouts"], counted["pulls"]))
+    sampling = table["logs_variance"].to_numpy()
+    variance = table.select(pl.sum_horizontal("level_variance", "healthy_variance")).to_series().to_numpy()
+    told = table.drop(COUNTED).with_columns(
+        p_value=pl.Series(p),
+        q_value=pl.Series(false_discovery(p, judged)),
+        detectable_excess_pct=pl.Series(100 * np.expm1(noticed)),
+        logs_needed=pl.Series(logs_needed(counted["logs"], sampling, variance, noticed)),
+    )
+    return _blank_unjudged(told).with_columns(
         peers_mostly_high=(pl.col("healthy").filter("judged").mean().over("setup") < 0.5).fill_null(False)
     )
 
 
+COUNTED = ["dropouts", "pulls", "logs"]
 EXCESS_COLUMNS = ("excess_pct", "excess_low_pct", "excess_high_pct")
-EVIDENCE_FIGURES = (
-    *EXCESS_COLUMNS,
-    *("level_z", "shape_low_z", "shape_mid_z", "shape_high_z", "trend_z"),
-    *("p_curve", "p_value", "q_value", "p_low"),
-    *("detectable_excess_pct", "logs_needed"),
-)
+TESTS = ("level_z", "shape_low_z", "shape_mid_z", "shape_high_z", "trend_z", "p_curve", "p_low")
+VARIANCES = (
+    "logs_variance", "barometer_variance", "ethanol_variance", "unlogged_variance", "peers_variance",
+    "healthy_variance", "level_variance",
+)  # fmt: skip
+SHOWN = {
+    "spell": pl.Int32,
+    **dict.fromkeys((*EXCESS_COLUMNS, *TESTS), pl.Float64),
+    "strongest": pl.String,
+    "worth_acting": pl.Boolean,
+    "ethanol_explains": pl.Boolean,
+    "needed_level": pl.Float64,  # [ln volume]
+    "told_apart": pl.Boolean,
+    "healthy": pl.Float64,
+    "judged": pl.Boolean,
+    **dict.fromkeys(VARIANCES, pl.Float64),  # [ln volume, squared]
+}
 
 
 def false_discovery(p: Array, judged: NDArray[np.bool_]) -> Array:
@@ -143,20 +191,18 @@ def false_discovery(p: Array, judged: NDArray[np.bool_]) -> Array:
     return q
 
 
-def _label_sd(rows: Rows) -> Array:
-    """Standard deviation of ln(volume) from an ethanol content that was not measured. (units,)"""
-    return np.array([rows.ethanol_sd[rows.of(unit)].mean() for unit in range(rows.units)])
+def _by_spell(rows: Rows, values: Array, among: NDArray[np.bool_] | None = None) -> Array:
+    """Mean of values of rows, each spell's; among: of these rows only, 0 where it has none. (units,)"""
+    chosen = np.ones(len(values)) if among is None else among.astype(np.float64)
+    first = rows.starts[:-1]
+    count = np.add.reduceat(chosen, first)
+    return np.asarray(np.add.reduceat(values * chosen, first) / np.maximum(count, 1.0))
 
 
 def _ethanol_explains(found: Excesses, label_sd: Array, z: Array, names: list[str]) -> NDArray[np.bool_]:
     """A wrong label moves the level only: it explains an excess at all speeds up to two standard deviations."""
     level_only = np.array(names)[z.argmax(axis=1)] == "level"
     return (label_sd > 0) & (found.overall[:, 0] <= 2 * label_sd) & level_only
-
-
-def _own_sd(learned: Learned) -> Array:
-    rows = learned.rows
-    return np.sqrt([learned.judged.own_variance[rows.of(unit)].mean() for unit in range(rows.units)])
 
 
 def _blank_unjudged(table: pl.DataFrame) -> pl.DataFrame:

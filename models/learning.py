@@ -52,7 +52,8 @@ class Fleet:
 
     unit_family: (units,) the duty law's family. calm: rows, cells and design of the cells whose demand hardly moved.
     sources: (units,) number of the club behind each spell; 0 the own one, whose spells stand first. whole: the fleet
-    that is learned from, with other clubs' cars, where this is its own part.
+    that is learned from, with other clubs' cars, where this is its own part. elders: the frame of the cars that taught,
+    where these did not.
     """
 
     rows: Rows
@@ -65,11 +66,12 @@ class Fleet:
     families: tuple[str, ...]
     sources: NDArray[np.int64]
     whole: "Fleet | None" = None
+    elders: pl.DataFrame | None = None
 
     @property
     def like(self) -> pl.DataFrame:
         """The frame whose setups and medians the design's columns refer to."""
-        return (self.whole or self).frame
+        return self.elders if self.elders is not None else (self.whole or self).frame
 
 
 @dataclass(frozen=True)
@@ -91,8 +93,8 @@ class Judged:
 class Learned:
     """Everything the rounds end with. spread: (4, 4) of healthy cars. weights, healthy: (units,).
 
-    y: (rows,) ln(volume / demand), saturated rows as their equivalent plain observations. lent: healthy cars of other
-    clubs that told the spread, as far as they count.
+    y: (rows,) ln(volume / demand), saturated rows as their equivalent plain observations. healthy_cars: how many
+    told the spread, other clubs' as far as they count. A, b: the expectation's normal equations.
     """
 
     law: RoundShares
@@ -104,12 +106,9 @@ class Learned:
     judged: Judged
     y: Array
     rows: Rows
-    lent: float = 0.0
-
-    @property
-    def healthy_cars(self) -> float:
-        """How many healthy cars told the spread."""
-        return float(self.healthy[self.judged.numbers.judged].sum()) + self.lent
+    healthy_cars: float
+    A: Array
+    b: Array
 
 
 # matrices of some hundred rows gain nothing from a second thread, and one keeps sums in one order
@@ -155,8 +154,28 @@ def learn(fleet: Fleet, rule: LearningRule = LearningRule(), prior: SpreadPrior 
             chosen = np.flatnonzero(judged.numbers.judged[own])[: rule.noise_cars].tolist()
             noise = learn_noise(rows, judged.residual, spread[:3, :3], healthy, noise, chosen)
     assert judged is not None  # a rule without rounds is no rule
-    lent = float(told[own.stop :].sum())
-    return Learned(law, noise, spread, taught, healthy, expectation, judged, y, rows, lent)
+    cars = float(healthy[own][judged.numbers.judged[own]].sum()) + float(told[own.stop :].sum())
+    return Learned(law, noise, spread, taught, healthy, expectation, judged, y, rows, cars, A, b)
+
+
+@threadpool_limits.wrap(limits=1, user_api="blas")
+def judge_others(learned: Learned, fleet: Fleet, rule: LearningRule = LearningRule()) -> Learned:
+    """Cars that taught nothing, as those are judged that did: the same law, noise and spread, and their own figures.
+
+    What a saturated row would have shown settles in as many rounds as learning takes.
+    """
+    nothing, n = np.zeros(fleet.rows.units), len(fleet.rows.z)
+    plain, rows = fleet.cells.volume(learned.law.values, n), fleet.rows
+    y, last, judged = plain, None, None
+    for _ in range(rule.rounds if fleet.rows.saturated.any() else 1):
+        if judged is not None:
+            y, rows = at_least(plain, fleet.rows, judged, learned.spread, learned.noise)
+        sums = sums_again(fleet.design, last, (rows, y, learned.noise))
+        last = (sums, rows, y, learned.noise)
+        judged = judge(replace(fleet, rows=rows), y, learned.noise, learned.spread, nothing, learned.A, learned.b, sums)
+    assert judged is not None  # a rule without rounds is no rule
+    healthy = probability_healthy(judged.numbers, learned.spread)
+    return replace(learned, weights=nothing, healthy=healthy, judged=judged, y=y, rows=rows)
 
 
 def sums_again(

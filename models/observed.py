@@ -6,18 +6,27 @@ from dataclasses import dataclass
 import polars as pl
 
 from models.baselines import car_medians
-from models.ceilings import ceilings, saturated
+from models.ceilings import saturated, tops
 from models.observations import USABLE, Usual, observe, spell_of_logs, usual, with_setups
 
 CELLS_AT_ONCE = 250_000
 
 
 @dataclass(frozen=True)
+class Part:
+    """Some of a window's cars: labels from `first` to `last`, of those that teach what is expected or of the others."""
+
+    first: str
+    last: str
+    teaching: bool
+
+
+@dataclass(frozen=True)
 class Observed:
     """CELLS of a window, and what it takes to make observations of some of them.
 
-    quarter_start, quarter_end: of `in_quarter`. placed: log, spell. tops: of `ceilings`. parts: first and last label of
-    so many cells as are held at a time, in the order of labels, which is that of spells.
+    placed: log, spell. tops: of `ceilings`. parts: so many cars as are held at a time, in the order of labels, which is
+    that of spells; those that teach first. teachers: their labels; None where every car teaches.
     """
 
     cells: pl.LazyFrame
@@ -26,12 +35,21 @@ class Observed:
     placed: pl.DataFrame
     peers: Usual
     tops: pl.DataFrame
-    parts: tuple[tuple[str, str], ...]
+    parts: tuple[Part, ...]
+    teachers: pl.Series | None = None
 
-    def each(self) -> Iterator[pl.DataFrame]:
+    def each(self, teaching: bool = True) -> Iterator[pl.DataFrame]:
         """OBSERVATIONS with ceiling_pct, saturated, in_quarter, part by part, in the order of the whole."""
-        for first, last in self.parts:
-            yield self._with_ceilings(self.cells.filter(pl.col("label").is_between(pl.lit(first), pl.lit(last))))
+        for part in self.parts:
+            if part.teaching == teaching:
+                yield self._with_ceilings(self._cells_of(part))
+
+    def _cells_of(self, part: Part) -> pl.LazyFrame:
+        some = self.cells.filter(pl.col("label").is_between(pl.lit(part.first), pl.lit(part.last)))
+        if self.teachers is None:
+            return some
+        one_of_them = pl.col("label").is_in(self.teachers.implode())
+        return some.filter(one_of_them if part.teaching else ~one_of_them)
 
     def whole(self) -> pl.DataFrame:
         return self._with_ceilings(self.cells)
@@ -46,18 +64,48 @@ class Observed:
 
 
 def observed(
-    cells: pl.LazyFrame, spell_table: pl.DataFrame, in_quarter: pl.Expr, cells_at_once: int = CELLS_AT_ONCE
+    cells: pl.LazyFrame,
+    spell_table: pl.DataFrame,
+    in_quarter: pl.Expr,
+    cells_at_once: int = CELLS_AT_ONCE,
+    teachers_max: int | None = None,
 ) -> Observed:
-    """cells: CELLS of the window. spell_table: of `spells`."""
+    """cells: CELLS of the window. spell_table: of `spells`. teachers_max: at most so many cars of a setup teach."""
     logs = cells.filter(USABLE).group_by("log", "label", "date").agg(pl.len().alias("cells")).collect()
     placed = spell_of_logs(logs, spell_table)
     joined = with_setups(cells, placed, spell_table)
-    flat = joined.select("calibration", "duty_max_pct", "duty_top_share", "samples").collect()
-    by_label = logs.join(placed, on="log", how="semi").group_by("label").agg(pl.col("cells").sum()).sort("label")
-    part = (pl.col("cells").cum_sum() - pl.col("cells")) // cells_at_once
-    parts = by_label.group_by(part.alias("part")).agg(first=pl.col("label").min(), last=pl.col("label").max())
-    bounds = tuple(parts.sort("part").select("first", "last").iter_rows()) or (("", ""),)
-    return Observed(cells, spell_table, in_quarter, placed, usual(joined), ceilings(flat), bounds)
+    seen = logs.join(placed, on="log")
+    teachers = _teachers(seen.join(spell_table.select("spell", "setup"), on="spell"), teachers_max)
+    parts = _parts(seen, teachers, cells_at_once)
+    return Observed(cells, spell_table, in_quarter, placed, usual(joined), tops(joined), parts, teachers)
+
+
+def _teachers(seen: pl.DataFrame, most: int | None) -> pl.Series | None:
+    """Labels of the cars that teach, ordered: so many of each setup, or all. None where that is everybody.
+
+    Chosen by their labels, which are random: a car with many logs is often one that somebody worries about.
+    seen: label, setup, a row or more each.
+    """
+    if most is None:
+        return None
+    cars = seen.select("setup", "label").unique().sort("setup", "label")
+    first = cars.filter(pl.int_range(pl.len()).over("setup") < most)["label"].unique().sort()
+    return None if len(first) == cars["label"].n_unique() else first
+
+
+def _parts(seen: pl.DataFrame, teachers: pl.Series | None, cells_at_once: int) -> tuple[Part, ...]:
+    """seen: label, cells, a row or more each."""
+    by_label = seen.group_by("label").agg(pl.col("cells").sum()).sort("label")
+    teaching = pl.lit(True) if teachers is None else pl.col("label").is_in(teachers.implode())
+    before = pl.col("cells").cum_sum().over("teaching") - pl.col("cells")
+    parts = (
+        by_label.with_columns(teaching=teaching)
+        .with_columns(part=before // cells_at_once)
+        .group_by("teaching", "part")
+        .agg(first=pl.col("label").min(), last=pl.col("label").max())
+        .sort("teaching", "part", descending=[True, False])
+    )
+    return tuple(Part(*row) for row in parts.select("first", "last", "teaching").iter_rows()) or (Part("", "", True),)
 
 
 @dataclass(frozen=True)
@@ -92,5 +140,6 @@ def driven(observations: pl.DataFrame) -> Driven:
 
 
 def together(parts: list[Driven]) -> Driven:
+    """What some cars have driven, and others."""
     spells, bands, cars = (pl.concat(getattr(part, name) for part in parts) for name in ("spells", "bands", "cars"))
     return Driven(sum(part.cells for part in parts), spells, bands, cars)

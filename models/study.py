@@ -1,5 +1,6 @@
 """The study of one quarter, step by step."""
 
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -7,11 +8,12 @@ import polars as pl
 
 from models.baselines import baselines
 from models.change import changes
-from models.curves import car_curves, own_curves, setup_curves
+from models.curves import setup_curves
 from models.fleet import Material, gather, window
-from models.judgement import EVIDENCE_FIGURES, evidence, freedom
+from models.judgement import evidence
 from models.learning import Learned, learn
 from models.next_logs import next_logs
+from models.observed import CELLS_AT_ONCE, Driven
 from models.other_pump import OTHER_PUMPS, other_pumps
 from models.patterns import check_first, patterns
 from models.pump_limit import pump_limit
@@ -19,9 +21,20 @@ from models.queries import run_query
 from models.schemas import BASELINES, CAR_LOGS, CARS, CURVES, QUALITY, Study
 from models.signals import signals
 from models.summary import summarize
-from models.trend import first_seen, log_table
+from models.told import tell
+from models.trend import first_seen
 
 SENSOR_CODES = ("sensor_at_end",)
+
+
+@dataclass(frozen=True)
+class StudySize:
+    """teachers_max: at most so many cars of a setup teach what is expected of it; beyond that the expectation's own
+    uncertainty is lost in how far healthy cars differ (their variance over so many). cells_at_once: held in memory.
+    """
+
+    teachers_max: int = 60
+    cells_at_once: int = CELLS_AT_ONCE
 
 
 def run_study(
@@ -34,6 +47,7 @@ def run_study(
     today: date | None = None,
     earlier: pl.DataFrame | None = None,
     pooled: pl.DataFrame | None = None,
+    size: StudySize = StudySize(),
 ) -> Study:
     """CELLS, PULLS, LEDGER and ROSTER of a store -> the Study of a quarter.
 
@@ -45,28 +59,33 @@ def run_study(
     """
     today = today or date.today()
     when = window(quarter, ledger, today)
-    material = gather(cells, pulls, ledger, roster, when, today, pooled)
+    material = gather(cells, pulls, ledger, roster, when, today, pooled, size.cells_at_once, size.teachers_max)
     learned = learn(material.fleet) if material.fleet else None
-    judged = judge_cars(material, learned)
-    curves = _curves(material, learned)
-    logs = _car_logs(material, learned)
-    cars = _cars(judged, curves, _since(judged, logs, learned))
+    told = tell(material, learned)
+    judged = judge_cars(material, told.driven, told.spells, _other_pumps(material, learned))
+    logs = _car_logs(material, told.logs)
+    cars = _cars(judged, told.curves, _since(judged, logs, learned))
     quality = _quality(ledger, when.in_quarter())
     return Study(
         quarter=when.quarter,
         cars=cars,
         changes=changes(previous.cars if previous else None, cars),
-        baselines=_baselines(material, learned),
-        curves=_with_since(curves, material.spells, CURVES),
+        baselines=_baselines(material, learned, told.driven.cars),
+        curves=_with_since(told.curves, material.spells, CURVES),
         car_logs=_with_since(logs, material.spells, CAR_LOGS),
         quality=quality,
-        summary=summarize(when.quarter, cars, material, learned, quality, earlier),
-        next_logs=next_logs(judged, material, learned).drop("spell"),
+        summary=summarize(when.quarter, cars, material, learned, quality, told.driven.cells, earlier),
+        next_logs=next_logs(judged, told.driven.bands, told.close, learned).drop("spell"),
     )
 
 
-def judge_cars(material: Material, learned: Learned | None) -> pl.DataFrame:
-    """One row a spell of the quarter: events, limits, evidence, signal, pattern, what to check first."""
+def judge_cars(
+    material: Material, driven: Driven, shown: pl.DataFrame, other_pumps: pl.DataFrame | None = None
+) -> pl.DataFrame:
+    """One row a spell of the quarter: events, limits, evidence, signal, pattern, what to check first.
+
+    driven, shown: every car's observations counted, and SHOWN. other_pumps: OTHER_PUMPS.
+    """
     setups = material.spells.select(
         "spell", "label", "setup", "engine", "pump", "boost_hardware", "calibration",
         spell_since=pl.col("since"), spell_until=pl.col("until"),
@@ -75,19 +94,16 @@ def judge_cars(material: Material, learned: Learned | None) -> pl.DataFrame:
     active = (pl.col("spell_since").is_null() | (pl.col("spell_since") < when.end)) & (
         pl.col("spell_until").is_null() | (pl.col("spell_until") >= when.quarter_start)
     )
-    base = setups.filter(active).join(_events(material), on="spell", how="left", maintain_order="left")
-    base = base.join(_circumstances(material), on="spell", how="left", maintain_order="left")
+    events = setups.join(_events(material, driven), on="spell", how="left", maintain_order="left")
+    base = events.filter(active).join(_circumstances(material, driven), on="spell", how="left", maintain_order="left")
     base = base.with_columns(
         pl.col("logs", "pulls", "logs_window", "dropouts", "pulls_collapsing").fill_null(0),
         pl.col("pump_limit").fill_null("unknown"),
         peers=_peers(),
     )
-    if learned is None or material.fleet is None:
-        return _signalled(base.join(_no_evidence(), on="spell", how="left"))
-    units = pl.DataFrame({"spell": learned.rows.spells}).cast(pl.Int32)
-    ordered = units.join(base, on="spell", how="left", maintain_order="left")
-    found = evidence(learned, ordered, units.join(setups, on="spell", maintain_order="left")["setup"])
-    told = found.drop("setup").join(other_pumps(material.fleet, learned), on="spell", how="left", maintain_order="left")
+    found = evidence(shown, events).drop("setup")
+    fits = pl.DataFrame(schema=OTHER_PUMPS) if other_pumps is None else other_pumps
+    told = found.join(fits, on="spell", how="left", maintain_order="left")
     return _signalled(base.join(told, on="spell", how="left", maintain_order="left"))
 
 
@@ -99,13 +115,6 @@ def _signalled(table: pl.DataFrame) -> pl.DataFrame:
     return check_first(patterns(signals(filled)))
 
 
-def _no_evidence() -> pl.DataFrame:
-    """The columns of `evidence` that the signals read, without a row: nobody could be judged."""
-    flags = ["worth_acting", "ethanol_explains", "told_apart", "judged", "peers_mostly_high"]
-    schema = OTHER_PUMPS | {"strongest": pl.String} | dict.fromkeys(EVIDENCE_FIGURES, pl.Float64)
-    return pl.DataFrame(schema=schema | dict.fromkeys(flags, pl.Boolean))
-
-
 def _peers() -> pl.Expr:
     """Other cars of the same setup with pulls in the quarter."""
     driven = pl.col("pulls") > 0
@@ -113,11 +122,15 @@ def _peers() -> pl.Expr:
     return others.clip(lower_bound=0).cast(pl.Int32)
 
 
-def _events(material: Material) -> pl.DataFrame:
+def _other_pumps(material: Material, learned: Learned | None) -> pl.DataFrame | None:
+    return other_pumps(material.fleet, learned) if learned and material.fleet else None
+
+
+def _events(material: Material, driven: Driven) -> pl.DataFrame:
     """spell, logs, pulls, days, dropouts ..., pump_limit, saturated_share: the quarter's events."""
     events = run_query("events", pulls=material.pulls)
-    limited = pump_limit(events, material.driven.spells.select("spell", "saturated_pulls"))
-    share = material.driven.spells.select("spell", "saturated_share")
+    limited = pump_limit(events, driven.spells.select("spell", "saturated_pulls"))
+    share = driven.spells.select("spell", "saturated_share")
     counted = material.ledger.group_by("spell").agg(
         logs=pl.col("in_quarter").sum().cast(pl.Int32), logs_window=pl.len().cast(pl.Int32)
     )
@@ -134,9 +147,9 @@ def _events(material: Material) -> pl.DataFrame:
     )
 
 
-def _circumstances(material: Material) -> pl.DataFrame:
+def _circumstances(material: Material, driven: Driven) -> pl.DataFrame:
     """spell, what was logged, whether a sensor stood at its end: for `check_first`."""
-    logged = material.driven.spells.drop("saturated_share", "saturated_pulls")
+    logged = driven.spells.drop("saturated_share", "saturated_pulls")
     ended = material.ledger.filter("in_quarter").select(
         "spell",
         at_end=pl.col("findings").list.eval(pl.element().struct["code"].is_in(SENSOR_CODES)).list.any(),
@@ -146,22 +159,15 @@ def _circumstances(material: Material) -> pl.DataFrame:
     )
 
 
-def _baselines(material: Material, learned: Learned | None) -> pl.DataFrame:
+def _baselines(material: Material, learned: Learned | None, cars: pl.DataFrame) -> pl.DataFrame:
     if learned is None or material.fleet is None:
         return pl.DataFrame(schema=BASELINES)
     expected = setup_curves(material.fleet, learned, material.ceilings)
-    return baselines(material.driven.cars, expected)
+    return baselines(cars, expected)
 
 
-def _curves(material: Material, learned: Learned | None) -> pl.DataFrame:
-    if learned is None or material.fleet is None:
-        return pl.DataFrame(schema={"spell": pl.Int32} | CURVES)
-    degrees = freedom(learned.healthy_cars)
-    return car_curves(material.fleet, learned, material.ceilings, degrees)
-
-
-def _car_logs(material: Material, learned: Learned | None) -> pl.DataFrame:
-    """spell and CAR_LOGS with `variance` [ln volume]: one row a kept log of the window."""
+def _car_logs(material: Material, excess: pl.DataFrame) -> pl.DataFrame:
+    """spell and CAR_LOGS with `variance` [ln volume]: one row a kept log of the window. excess: LOG_EXCESS."""
     events = material.pulls.group_by("log").agg(
         pulls=pl.len().cast(pl.Int32), duty_max_pct=pl.col("duty_max_pct").max(),
         dropouts=pl.col("dropouts").sum().cast(pl.Int32), rail_deficits=pl.col("rail_deficits").sum().cast(pl.Int32),
@@ -170,15 +176,6 @@ def _car_logs(material: Material, learned: Learned | None) -> pl.DataFrame:
         material.spells.select("spell", "setup"), on="spell"
     )
     every = kept.join(events, on="log", how="left").with_columns(pl.col("pulls", "dropouts").fill_null(0))
-    if learned is None or material.fleet is None:
-        excess = pl.DataFrame(schema={"log": pl.String, "excess": pl.Float64, "variance": pl.Float64})
-    else:
-        judged = learned.judged
-        curves = own_curves(learned)
-        table = log_table(
-            learned.rows, material.fleet.frame, judged.residual, judged.own_variance, curves, learned.noise
-        )
-        excess = table.select("log", "excess", "variance")
     half = 1.95996 * pl.col("variance").sqrt()
     return (
         every.join(excess, on="log", how="left")

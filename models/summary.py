@@ -22,17 +22,18 @@ def summarize(
     material: Material,
     learned: Learned | None,
     quality: pl.DataFrame,
+    cells: int,
     earlier: pl.DataFrame | None = None,
 ) -> dict[str, Any]:
     """Keys: quarter, made_with, counts, model, budget, borrowed, outcome, small_club, rare_setups.
 
-    earlier: SAID of studies before this one, for what was found since.
+    cells: of the quarter. earlier: SAID of studies before this one, for what was found since.
     """
     alone = cars.group_by("setup").agg(pl.col("label").n_unique()).filter(pl.col("label") == 1)
     return {
         "quarter": quarter,
         "made_with": {name: _version(name) for name in MADE_WITH},
-        "counts": _counts(cars, material, quality),
+        "counts": _counts(cars, material, quality, cells),
         "model": _model(material, learned),
         "budget": _budget(cars),
         "borrowed": material.borrowed,
@@ -49,7 +50,7 @@ def _version(package: str) -> str:
         return "from source"
 
 
-def _counts(cars: pl.DataFrame, material: Material, quality: pl.DataFrame) -> dict[str, int]:
+def _counts(cars: pl.DataFrame, material: Material, quality: pl.DataFrame, cells: int) -> dict[str, int]:
     now = material.pulls.filter("in_quarter").height
     signals = {name: int((cars["signal"] == name).sum()) for name in ("action", "warning", "clear", "undecided")}
     limits = {name: int((cars["pump_limit"] == name).sum()) for name in ("rail_short", "reached")}
@@ -59,7 +60,7 @@ def _counts(cars: pl.DataFrame, material: Material, quality: pl.DataFrame) -> di
         "logs_kept": int((quality["verdict"] == "kept").sum()),
         "logs_refused": int((quality["verdict"] == "refused").sum()),
         "pulls": now,
-        "cells": material.driven.cells,
+        "cells": cells,
         **signals,
         **limits,
     }

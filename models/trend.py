@@ -55,6 +55,9 @@ def first_seen(days: list[date], values: Array, log_sd: float, car_sd: float, li
     return days[first] if first < len(days) else None
 
 
+LOG_EXCESS = {"log": pl.String, "excess": pl.Float64, "variance": pl.Float64}  # [ln volume] and its square
+
+
 def log_table(
     rows: Rows, frame: pl.DataFrame, residual: Array, own_variance: Array, curves: Array, noise: Noise
 ) -> pl.DataFrame:

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from models.excess import FourNumbers, SpreadPrior
-from models.judgement import evidence, excesses, freedom
+from models.judgement import evidence, excesses, freedom, shown
 from models.learning import Fleet, Learned, learn
 
 SPREAD = SpreadPrior().covariance
@@ -18,13 +18,10 @@ def learned(arrays: Fleet) -> Learned:
     return learn(arrays)
 
 
-def events(units: int, dropouts: dict[int, int] | None = None) -> pl.DataFrame:
-    counts = [(dropouts or {}).get(unit, 0) for unit in range(units)]
-    return pl.DataFrame({"dropouts": counts, "pulls": [9] * units, "logs": [3] * units})
-
-
-def setups(arrays: Fleet) -> pl.Series:
-    return arrays.frame[arrays.rows.starts[:-1].tolist()]["setup"]
+def events(arrays: Fleet, dropouts: dict[int, int] | None = None) -> pl.DataFrame:
+    first = arrays.frame[arrays.rows.starts[:-1].tolist()].select("spell", "setup")
+    counts = [(dropouts or {}).get(unit, 0) for unit in range(first.height)]
+    return first.with_columns(dropouts=pl.Series(counts), pulls=pl.lit(9), logs=pl.lit(3))
 
 
 def numbers(values: list[list[float]], sd: float = 0.005) -> FourNumbers:
@@ -34,7 +31,7 @@ def numbers(values: list[list[float]], sd: float = 0.005) -> FourNumbers:
 
 
 def test_a_row_a_spell_with_probabilities_and_intervals(arrays: Fleet, learned: Learned) -> None:
-    table = evidence(learned, events(arrays.rows.units), setups(arrays))
+    table = evidence(shown(learned), events(arrays))
     assert table["spell"].to_list() == arrays.rows.spells.tolist()
     for name in ("p_value", "q_value", "p_low", "p_curve"):
         assert table[name].is_between(0, 1).all(), name
@@ -42,9 +39,8 @@ def test_a_row_a_spell_with_probabilities_and_intervals(arrays: Fleet, learned: 
 
 
 def test_dropouts_move_the_p_of_their_car_alone(arrays: Fleet, learned: Learned) -> None:
-    units = arrays.rows.units
-    without = evidence(learned, events(units), setups(arrays))
-    with_some = evidence(learned, events(units, {4: 3}), setups(arrays))
+    without = evidence(shown(learned), events(arrays))
+    with_some = evidence(shown(learned), events(arrays, {4: 3}))
     changed = without["p_value"] != with_some["p_value"]
     assert np.flatnonzero(changed).tolist() == [4]
     assert with_some["p_value"][4] < 1e-6
@@ -55,7 +51,7 @@ def test_a_spell_that_could_not_be_judged_has_no_figures(arrays: Fleet, learned:
     known = learned.judged.numbers.judged.copy()
     known[3] = False
     blind = replace(learned, judged=replace(learned.judged, numbers=replace(learned.judged.numbers, judged=known)))
-    table = evidence(blind, events(arrays.rows.units), setups(arrays))
+    table = evidence(shown(blind), events(arrays))
     row = table.row(3, named=True)
     assert row["p_value"] is None
     assert row["excess_pct"] is None

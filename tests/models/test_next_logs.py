@@ -9,8 +9,8 @@ import polars as pl
 import pytest
 
 from models.fleet import gather, window
+from models.judgement import parts_of
 from models.learning import learn
-from models.next_logs import parts_of
 from models.schemas import NEXT_LOGS, WISHES, Study
 
 StudyOf = Callable[..., Study]
@@ -104,12 +104,12 @@ def test_the_parts_of_a_cars_variance_add_up(fleet: Any) -> None:
     )
     assert material.fleet is not None
     learned = learn(material.fleet)
-    for unit in np.flatnonzero(learned.judged.numbers.judged):
-        parts = parts_of(learned, int(unit))
-        level = learned.judged.numbers.covariance[unit, 0, 0] + learned.spread[0, 0]
-        assert parts.total == pytest.approx(level, rel=0.02)
-        assert min(parts.logs, parts.barometer, parts.ethanol, parts.unlogged, parts.peers) >= 0
-        assert parts.barometer <= parts.logs
+    known, parts = learned.judged.numbers.judged, parts_of(learned)
+    total = sum(parts[f"{name}_variance"] for name in ("logs", "ethanol", "unlogged", "peers", "healthy"))
+    level = parts["level_variance"] + learned.spread[0, 0]
+    assert total[known] == pytest.approx(level[known], rel=0.02)
+    assert min(part[known].min() for part in parts.values()) >= 0
+    assert (parts["barometer_variance"] <= parts["logs_variance"])[known].all()
 
 
 def test_a_part_of_the_rev_range_that_is_missing_is_asked_for(study_of: StudyOf, fleet: Any, whole: Study) -> None:
