@@ -18,6 +18,7 @@ MARK = b"PAR1"  # a Parquet file begins so
 SETUP = ("engine", "pump", "boost_hardware", "calibration", "port_injection")
 LABEL = rf"^[{ALPHABET}]{{4}}-[{ALPHABET}]{{4}}$"
 MAY_BE_EMPTY = ("intake_air_c", "lambda_ratio", "ethanol_pct", "rail_pressure_bar")
+MAY_BE_UNTOLD = ("boost_hardware", "calibration")
 # what a logged value may be: wider than any car, narrower than what would bend a sum
 RANGES = {
     "log": (1, 50),
@@ -186,12 +187,17 @@ def _wrong_values(table: pl.DataFrame) -> Iterator[str]:
 
 def _wrong_names(table: pl.DataFrame, rule: ContributionRule) -> Iterator[str]:
     for name in SETUP[:4]:
-        for text in table[name].unique().drop_nulls().sort():
-            if why := odd_name(text):
-                yield f", {name}, {printable(text)!r}: {why}. A setup is named in plain words."
+        for text, why in odd_words(table[name]).items():
+            yield f", {name}, {printable(text)!r}: {why}. A setup is named in plain words."
     for name in ("club", "car"):
         if not table[name].str.contains(LABEL).all():
             yield f", {name}: not all are labels, as in 7K3M-Q2XW."
+
+
+def odd_words(words: pl.Series) -> dict[str, str]:
+    """Word of a setup -> why it is not taken. words: a column of SETUP; what a roster may leave empty may be so."""
+    found = {text: odd_name(text) for text in words.drop_nulls().unique().sort()}
+    return {text: why for text, why in found.items() if why and (text or words.name not in MAY_BE_UNTOLD)}
 
 
 def odd_name(text: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from ingest.contribution import odd_name, printable
+from ingest.contribution import odd_words, printable
 from ingest.far_files import place_of
 from ingest.findings import InputError
 from ingest.formula_guard import csv_text
@@ -237,8 +237,8 @@ def contribution_of_store(store: Path | str, quarter: str | None = None) -> Cont
     when = window(quarter, held.ledger, date.today())
     club = open_key(opened.path, in_use=True).club()
     made = contribution(held.cells, held.roster, when, club, Key(secrets.token_bytes(KEY_BYTES)))
-    words = {word for name in ("engine", "pump", "boost_hardware", "calibration") for word in made.cells[name].unique()}
-    if odd := {word: why for word in sorted(words) if (why := odd_name(word))}:
+    columns = (made.cells[name] for name in ("engine", "pump", "boost_hardware", "calibration"))
+    if odd := {word: why for column in columns for word, why in odd_words(column).items()}:
         raise InputError(
             [
                 f"roster, {printable(word)!r}: {why}. Others would refuse it; spell it in plain words."

@@ -1,7 +1,8 @@
 """Canaries: names, plates, VINs, positions, addresses and times of day planted wherever a log or roster can carry them.
 
-None may be found in what a club would hand on: store, study, report, what these print, errors to be reported. What
-the organiser's own commands print may name files and cars, and nothing that stands inside a log.
+None may be found in what a club would hand on: store, study, report, contribution and its copy in another club's store,
+what these print, errors to be reported. What the organiser's own commands print may name files and cars, and nothing
+that stands inside a log.
 """
 
 import gzip
@@ -33,6 +34,7 @@ Run = Callable[..., Any]
 PLACES = ("header", "comment", "cell", "summary", "mdf4", "xlsx", "parquet", "archive", "roster")
 # one of each kind for each place, all different, so that one found tells where it came from
 NAMED = {"car": "Annegret", "file": "Bartholomea", "folder": "Cunigund"}
+OTHERS = ("Berthildis", *(f"Dorothea-Eleonore{number}" for number in range(9)))
 INSIDE = {
     place: {
         "name": f"Zacharias{number}",
@@ -93,14 +95,13 @@ def plant(folder: Path) -> None:
     (car / "ragged 2026-07-09.csv").write_text(told.replace("\n1", f"\n{planted('cell')},1"), encoding="utf-8")
     extra = ",".join(f'"{value}"' for value in INSIDE["roster"].values())
     names = ",".join(INSIDE["roster"])
-    (folder / "roster.csv").write_text(
-        f"car,engine,pump,{names}\n{NAMED['car']},2.0 four,original,{extra}\nBerthildis,2.0 four,original,{extra}\n",
-        encoding="utf-8",
-    )
-    bert = logs / "Berthildis"
-    bert.mkdir()
-    for day in (1, 2):
-        (bert / f"2026-07-0{day}.csv").write_text(pl.DataFrame(table(10 + day)).write_csv(), encoding="utf-8")
+    rows = [f"{name},2.0 four,original,{extra}\n" for name in (NAMED["car"], *OTHERS)]
+    (folder / "roster.csv").write_text(f"car,engine,pump,{names}\n{''.join(rows)}", encoding="utf-8")
+    for number, name in enumerate(OTHERS):  # as many as a contribution needs
+        (logs / name).mkdir()
+        for day in (1, 2):
+            own = pl.DataFrame(table(10 * number + day)).with_columns(pl.lit(planted("cell")).alias("Remark"))
+            (logs / name / f"2026-07-0{day}.csv").write_text(head + own.write_csv(), encoding="utf-8")
 
 
 def workbook(path: Path) -> None:
@@ -132,11 +133,12 @@ def measurement(path: Path) -> None:
 
 @pytest.fixture(scope="module")
 def club(tmp_path_factory: pytest.TempPathFactory, at_once: Run) -> tuple[Path, dict[str, str]]:
-    """A folder whose logs have been through the whole job; command -> all that it printed."""
+    """A folder whose logs have been through the whole job, the other club's store too; command -> what it printed."""
     folder = tmp_path_factory.mktemp("canaries")
     plant(folder)
+    (folder / "given").mkdir()
     said = {}
-    store = ("--store", "store")
+    store, other = ("--store", "store"), ("--store", "other")
     for words in (
         ("roster", "logs", "--check", "roster.csv"),
         ("ingest", "logs", "--roster", "roster.csv", *store),
@@ -145,6 +147,11 @@ def club(tmp_path_factory: pytest.TempPathFactory, at_once: Run) -> tuple[Path, 
         ("study", *store, "--json"),
         ("report", *store, "--out", "report"),
         ("headroom", *store, "--setup", "2.0 four | original | - | -", "--ethanol", "40"),
+        ("contribute", *store, "--out", "given/ours.parquet", "--yes"),
+        ("ingest", "logs", "--roster", "roster.csv", *other),
+        ("pool", "given/ours.parquet", *other),
+        ("study", *other),
+        ("report", *other, "--out", "other report"),
         ("forget", "nobody", *store),
     ):
         ending = at_once(*words, cwd=folder)
@@ -182,7 +189,8 @@ def found_in(content: bytes, canaries: dict[str, str]) -> list[str]:
 
 
 INSIDE_ALL = {f"{place} {kind}": text for place, kinds in INSIDE.items() for kind, text in kinds.items()}
-ALL = INSIDE_ALL | {f"named {kind}": text for kind, text in NAMED.items()} | {"car": "Berthildis", "begin": "21:48:39"}
+ALL = INSIDE_ALL | {f"named {kind}": text for kind, text in NAMED.items()} | {name: name for name in OTHERS}
+ALL |= {"begin": "21:48:39"}
 CLOCK = re.compile(rb"\b([01]\d|2[0-3]):[0-5]\d:[0-5]\d\b")
 
 
@@ -199,13 +207,13 @@ def test_the_search_finds_what_it_looks_for(club: tuple[Path, dict[str, str]], t
 def test_every_log_that_can_be_read_was(club: tuple[Path, dict[str, str]]) -> None:
     _, said = club
     ingested = of(said, "ingest")
-    assert re.search(r"Logs: [89] kept, [12] refused", ingested), ingested
+    assert len(re.findall(r"Logs: 2[67] kept, [12] refused", ingested)) == 2, ingested
 
 
-@pytest.mark.parametrize("what", ["store", "report"])
+@pytest.mark.parametrize("what", ["store", "report", "given", "other", "other report"])
 def test_no_canary_is_in_any_byte_of_what_a_club_hands_on(club: tuple[Path, dict[str, str]], what: str) -> None:
     folder, _ = club
-    assert len(list(bytes_of(folder / what))) >= 4
+    assert len(list(bytes_of(folder / what))) >= 3
     for name, content in bytes_of(folder / what):
         assert found_in(content, ALL) == [], name
         if name != "report.html" and not name.endswith("parquet"):
@@ -214,7 +222,7 @@ def test_no_canary_is_in_any_byte_of_what_a_club_hands_on(club: tuple[Path, dict
 
 def test_no_canary_is_in_what_is_said_of_studies(club: tuple[Path, dict[str, str]]) -> None:
     _, said = club
-    text = of(said, "study", "report", "car", "headroom")
+    text = of(said, "study", "report", "car", "headroom", "contribute", "pool")
     assert len(text) > 1000
     assert found_in(text.replace("canaries", "").encode(), ALL) == []
 
@@ -244,6 +252,39 @@ def test_every_text_of_the_store_is_of_a_known_kind(club: tuple[Path, dict[str, 
     assert all(re.fullmatch(r"[a-z0-9 ,;|:+-]*", dialect) for dialect in dialects), dialects
     roster = pl.read_parquet(folder / "store/roster.parquet")
     assert {text for name, column in texts(roster) if name != "label" for text in column} <= setups
+
+
+@pytest.mark.parametrize("where", ["given", "other/pooled"])
+def test_every_text_of_a_contribution_is_a_word_of_the_setup_or_a_label_of_that_file(
+    club: tuple[Path, dict[str, str]], where: str
+) -> None:
+    folder, _ = club
+    (file,) = (folder / where).glob("*.parquet")
+    held = pl.read_parquet(file)
+    assert held["car"].n_unique() == len(OTHERS) + 1
+    label = re.compile(rf"[{ALPHABET}]{{4}}-[{ALPHABET}]{{4}}")
+    assert all(label.fullmatch(text) for name in ("club", "car") for text in held[name])
+    assert held["club"].n_unique() == 1
+    rest = {text for name, column in texts(held) if name not in ("club", "car") for text in column}
+    assert rest <= {"2.0 four", "original", "2026Q3", ""}
+    assert not [name for name, dtype in held.schema.items() if dtype in (pl.Date, pl.Datetime, pl.Time)]
+    shown = {
+        label for store in ("store", "other") for label in pl.read_parquet(folder / store / "roster.parquet")["label"]
+    }
+    content = b"".join(content for _, content in bytes_of(file.parent))
+    assert not [own for own in shown if own.encode() in content]
+
+
+def test_two_clubs_labels_for_one_car_differ(club: tuple[Path, dict[str, str]]) -> None:
+    folder, _ = club
+    ours, theirs = (set(pl.read_parquet(folder / store / "roster.parquet")["label"]) for store in ("store", "other"))
+    assert len(ours) == len(theirs) == len(OTHERS) + 1
+    assert not ours & theirs
+    logs = [
+        set(pl.read_parquet(folder.glob(f"{store}/segments/*/ledger.parquet").__next__())["log"])
+        for store in ("store", "other")
+    ]
+    assert not logs[0] & logs[1]
 
 
 def texts(frame: pl.DataFrame) -> Iterator[tuple[str, list[str]]]:

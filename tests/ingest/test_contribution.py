@@ -52,6 +52,12 @@ def test_a_good_one_is_taken(tmp_path: Path) -> None:
     assert found.sort(pl.all()).equals(table.sort(pl.all()))
 
 
+def test_what_a_roster_may_leave_empty_may_be_so(tmp_path: Path) -> None:
+    table = contribution().with_columns(boost_hardware=pl.lit(""), calibration=pl.lit(""))
+    assert read_contribution(written(table, tmp_path), today=TODAY).height == table.height
+    assert "engine, '': empty" in refusal(written(table.with_columns(engine=pl.lit("")), tmp_path))
+
+
 Change = Callable[[pl.DataFrame], pl.DataFrame]
 FIRST = pl.int_range(pl.len()) == 0
 HARM: dict[str, tuple[Change, str]] = {
