@@ -11,6 +11,7 @@ import hmac
 import io
 import json
 import re
+import shutil
 import zipfile
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -273,6 +274,30 @@ def test_every_text_of_a_contribution_is_a_word_of_the_setup_or_a_label_of_that_
     }
     content = b"".join(content for _, content in bytes_of(file.parent))
     assert not [own for own in shown if own.encode() in content]
+
+
+def test_what_was_shown_before_is_what_left(club: tuple[Path, dict[str, str]]) -> None:
+    folder, said = club
+    held = pl.read_parquet(folder / "given/ours.parquet")
+    pulls = held.select("car", "log", "pull").n_unique()
+    told = of(said, "contribute")
+    assert f"{held.height} rows of {pulls} pulls of {held['car'].n_unique()} cars, nothing else" in told
+    assert all(re.search(rf"^ +{name}\b", told, re.M) for name in held.columns)
+
+
+def test_who_has_the_store_alone_learns_no_name(
+    club: tuple[Path, dict[str, str]], tmp_path: Path, at_once: Run
+) -> None:
+    folder, _ = club
+    shutil.copytree(folder / "store", tmp_path / "store")
+    refused = at_once("labels", "--store", "store", cwd=tmp_path)
+    assert refused.returncode == 1
+    assert "missing" in refused.stderr
+    for words in (("study",), ("report", "--out", "report"), ("contribute", "--out", "x.parquet", "--yes")):
+        ending = at_once(words[0], "--store", "store", *words[1:], cwd=tmp_path)
+        assert ending.returncode == (words[0] == "contribute"), ending.stderr  # that needs the club's key
+        assert found_in((ending.stdout + ending.stderr).encode(), ALL) == []
+    assert not list(tmp_path.glob("*.private"))
 
 
 def test_two_clubs_labels_for_one_car_differ(club: tuple[Path, dict[str, str]]) -> None:

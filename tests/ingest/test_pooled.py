@@ -1,6 +1,7 @@
 """Other clubs' cells in the store: all files or none, a club's once, taken out again, apart from the club's own."""
 
 import importlib.util
+import os
 from datetime import date
 from pathlib import Path
 from types import ModuleType
@@ -9,7 +10,7 @@ import polars as pl
 import pytest
 
 from ingest.findings import InputError
-from ingest.labels import open_key
+from ingest.labels import open_key, private_folder
 from ingest.pooled import given_before, pool_files, pooled_cells, withdraw_club, write_contribution
 from ingest.store import Store, create_store
 
@@ -96,3 +97,11 @@ def test_a_contribution_is_written_new_and_remembered(made_up: ModuleType, store
     assert given_before(store) == {"2026Q3": "2026-11-25"}
     with pytest.raises(InputError, match="is there already"):
         write_contribution(made_up.contribution(A), out, store, TODAY)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="file modes")
+def test_nothing_is_taken_while_others_can_read_the_key(made_up: ModuleType, store: Path, tmp_path: Path) -> None:
+    (private_folder(store) / "key").chmod(0o640)
+    with pytest.raises(InputError, match=r"key: others can read it. Run: chmod 600"):
+        pool_files([file(made_up.contribution(A), tmp_path, "a.parquet")], store, today=TODAY)
+    assert not (store / "pooled").exists()
