@@ -5,11 +5,20 @@
 'ingest.findings'
 """
 
+import io
+import sys
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
+try:
+    from door.own_rooms import strangers
+except ImportError as problem:
+    raise ImportError(
+        f"{problem}: Python finds another package called 'door' before pumpcensus's own in {Path(__file__).parent}. "
+        "Start it from another folder, clear PYTHONPATH, or install pumpcensus into an environment of its own."
+    ) from problem
 from door.arguments import (
     After,
     AsJson,
@@ -25,7 +34,7 @@ from door.arguments import (
     claim,
     one_file,
 )
-from door.endings import DONE, NOTHING_USABLE, ends, say
+from door.endings import DONE, NOTHING_USABLE, ends, remark, say
 from door.members import forget, labels
 from door.printing import as_rows, car_json, print_json, progress, rows, study_json
 from door.sharing import contribute, pool
@@ -72,6 +81,8 @@ def __getattr__(name: str) -> Any:
         raise AttributeError(f"pumpcensus has no {name!r}; it has {', '.join(_ROOM_OF)}")
     from importlib import import_module
 
+    if problems := strangers():
+        raise ImportError("\n".join(problems))
     return getattr(import_module(_ROOM_OF[name]), name)
 
 
@@ -81,12 +92,9 @@ def __dir__() -> list[str]:
 
 def _version(asked: bool) -> None:
     if asked:
-        from importlib.metadata import PackageNotFoundError, version
+        from door.versions import versions_text
 
-        try:
-            typer.echo(f"pumpcensus {version('pumpcensus')}")
-        except PackageNotFoundError:
-            typer.echo("pumpcensus (run from its folder, not installed)")
+        typer.echo(versions_text())
         raise typer.Exit
 
 
@@ -96,18 +104,24 @@ app = typer.Typer(
     "peers' do for the same demand.",
     rich_markup_mode=None,  # help and usage errors without loading rich
     pretty_exceptions_enable=False,
-    add_completion=False,
-    no_args_is_help=True,
+    invoke_without_command=True,
 )
 
 
 @app.callback()
 def _options(
+    asked: typer.Context,
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and exit.")
+        bool,
+        typer.Option(
+            "--version", callback=_version, is_eager=True, help="Show versions, the libraries' too, and exit."
+        ),
     ] = False,
 ) -> None:
-    pass
+    if asked.invoked_subcommand is None:
+        from door.next_step import next_step
+
+        typer.echo(next_step(Path()))
 
 
 DEMO_CARS = 40
@@ -138,13 +152,13 @@ def _demo(
 
     claim(folder, DEMO_PARTS, DEMO_MARK)
     (folder / DEMO_MARK).write_text(DEMO_WORDS, encoding="utf-8")
-    say(f"Inventing {DEMO_CARS} cars and their logs in {folder} ...")
+    remark(f"Inventing {DEMO_CARS} cars and their logs in {folder} ...")
     synthesize(folder, DEMO_CARS, DEMO_SEED)
     with progress("Reading logs") as reached:
         ingest_logs(folder / "logs", folder / "roster.csv", folder / "store", progress=reached)
-    say("Comparing each car with its peers ...")
+    remark("Comparing each car with its peers ...")
     study = study_of_store(folder / "store", demo=True)
-    say("Writing the report ...")
+    remark("Writing the report ...")
     page = write_report(study, folder / "report").resolve()
     typer.echo(signals_text(study))
     typer.echo(f"Cars, logs and faults of this demo are invented; {folder / 'truth.csv'} says what was planted.")
@@ -184,7 +198,7 @@ def _inspect(
         kept += seen.told["verdict"] == "kept"
         if write_channels and not write_channels.exists():
             write_channels.write_text(seen.draft(), encoding="utf-8")
-            say(f"{write_channels}: drafted from {seen.told['log']}. Check it, then hand it over with --channels.")
+            remark(f"{write_channels}: drafted from {seen.told['log']}. Check it, then hand it over with --channels.")
         if as_json:
             print_json(seen.told)
         else:
@@ -289,7 +303,7 @@ def _report(
     if cards:
         with progress("Drawing cards") as reached:
             written = write_cards(study, cards, progress=reached)
-        say(f"Cards: {len(written)} in {cards.resolve()}")
+        remark(f"Cards: {len(written)} in {cards.resolve()}")
     if markdown and not out:
         typer.echo(markdown_text(study).encode(), nl=False)  # UTF-8 whatever the terminal's own encoding
 
@@ -383,7 +397,12 @@ app.command("forget", epilog="Example: pumpcensus forget car-7 --store store")(f
 
 def main() -> None:
     """The `pumpcensus` command."""
-    app()
+    if problems := strangers():
+        say("\n".join(problems))
+        sys.exit(NOTHING_USABLE)
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a name that the console's code page lacks is spelled out, as \u03bb
+        sys.stdout.reconfigure(errors="backslashreplace")
+    app(prog_name="pumpcensus")
 
 
 if __name__ == "__main__":

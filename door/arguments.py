@@ -8,6 +8,7 @@ from typing import Annotated, NamedTuple
 
 import typer
 
+from door.completion import labels_there, quarters_there
 from door.endings import refuse
 
 
@@ -57,12 +58,25 @@ StoreFolder = Annotated[
 ]
 Quarter = Annotated[
     str | None,
-    typer.Option(metavar="2026Q3", callback=read_quarter, help="Default: the newest quarter there."),
+    typer.Option(
+        metavar="2026Q3",
+        callback=read_quarter,
+        autocompletion=quarters_there,
+        help="Default: the newest quarter there.",
+    ),
 ]
-Label = Annotated[str, typer.Argument(metavar="LABEL", callback=read_label, help="As in 7K3M-Q2XW.")]
+Label = Annotated[
+    str, typer.Argument(metavar="LABEL", callback=read_label, autocompletion=labels_there, help="As in 7K3M-Q2XW.")
+]
 CarLabel = Annotated[
     str | None,
-    typer.Option("--car", metavar="LABEL", callback=lambda text: text and read_label(text), help="As in 7K3M-Q2XW."),
+    typer.Option(
+        "--car",
+        metavar="LABEL",
+        callback=lambda text: text and read_label(text),
+        autocompletion=labels_there,
+        help="As in 7K3M-Q2XW.",
+    ),
 ]
 Before = Annotated[
     DayRange | None,

@@ -2,12 +2,14 @@
 
 import errno
 import functools
+import inspect
 import os
 import sys
 import traceback
 from collections.abc import Callable
+from contextvars import ContextVar
 from pathlib import Path
-from typing import NoReturn, ParamSpec
+from typing import Annotated, NoReturn, ParamSpec
 
 import typer
 
@@ -25,18 +27,22 @@ _REMEDY = {
     errno.EACCES: _CLOSED, errno.EPERM: _CLOSED, errno.EROFS: _CLOSED,
 }  # fmt: skip
 
+Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no remarks: the answer, or what is wrong.")]
+is_quiet: ContextVar[bool] = ContextVar("is_quiet", default=False)
+
 
 def ends(undone: str, stopped: str = "") -> Callable[[Callable[P, int | None]], Callable[P, None]]:
     """Decorate a command so that it ends in an exit code and plain words, never in a traceback.
 
     undone: what has not happened where input is refused, e.g. "ingested".
     stopped: what a person who interrupts it should know.
-    The command gives its exit code, or None for DONE.
+    The command gives its exit code, or None for DONE. It gets an option --quiet, for which it need do nothing.
     """
 
     def wrap(command: Callable[P, int | None]) -> Callable[P, None]:
         @functools.wraps(command)
         def run(*args: P.args, **kwargs: P.kwargs) -> None:
+            token = is_quiet.set(bool(kwargs.pop("quiet", False)))
             try:
                 code = command(*args, **kwargs) or DONE
                 sys.stdout.flush()
@@ -51,11 +57,22 @@ def ends(undone: str, stopped: str = "") -> Callable[[Callable[P, int | None]], 
             except Exception as problem:
                 say(in_words(problem, undone))
                 code = NOTHING_USABLE
+            finally:
+                is_quiet.reset(token)
             raise typer.Exit(code)
 
+        _take_quiet(run)
         return run
 
     return wrap
+
+
+def _take_quiet(command: Callable[..., None]) -> None:
+    """Declare --quiet on a command, beside the arguments it has."""
+    own = inspect.signature(command)
+    quiet = inspect.Parameter("quiet", inspect.Parameter.KEYWORD_ONLY, default=False, annotation=Quiet)
+    command.__signature__ = own.replace(parameters=[*own.parameters.values(), quiet])  # type: ignore[attr-defined]
+    command.__annotations__ = command.__annotations__ | {"quiet": Quiet}
 
 
 def in_words(problem: Exception, undone: str) -> str:
@@ -103,5 +120,11 @@ def agreed(yes: bool, question: str) -> bool:
 
 
 def say(line: str) -> None:
-    """One line for the person at the keyboard, on stderr."""
+    """One line for the person at the keyboard, on stderr: what went wrong, or is left to do."""
     typer.echo(line, err=True)
+
+
+def remark(line: str) -> None:
+    """The same for what --quiet leaves out: how far it is, what else was done."""
+    if not is_quiet.get():
+        say(line)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from door.endings import say
+from door.endings import is_quiet, remark
 
 if TYPE_CHECKING:
     import polars as pl
@@ -20,8 +20,10 @@ if TYPE_CHECKING:
 
 @contextmanager
 def progress(what: str) -> Iterator[Callable[[int, int], None]]:
-    """Gives a function of (done, total): a bar where a terminal watches, else a plain line each tenth."""
-    if sys.stderr.isatty():
+    """Gives a function of (done, total): a bar where a terminal watches, else a plain line each tenth; or nothing."""
+    if is_quiet.get():
+        yield lambda done, total: None
+    elif sys.stderr.isatty():
         from rich.console import Console
         from rich.progress import Progress
 
@@ -35,7 +37,7 @@ def progress(what: str) -> Iterator[Callable[[int, int], None]]:
             tenth = 10 * done // max(total, 1)
             if tenth not in tenths:
                 tenths.add(tenth)
-                say(f"{what}: {done} of {total}")
+                remark(f"{what}: {done} of {total}")
 
         yield line
 
