@@ -106,7 +106,8 @@ def four_numbers(rows: Rows, sums: LogSums, own: LeftOut, rule: SlopeRule = Slop
     now = _weighed(sums, sums.now[own.units], own, centre)
     every = now if sums.now is sums.every else _weighed(sums, sums.every[own.units], own, centre)
     n = len(own.units)
-    curve = even(np.asarray(np.linalg.inv(now.basis[:, :3, :3] + held(3)), dtype=np.float64))
+    known = np.where(judged[:, None, None], now.basis[:, :3, :3], np.eye(3))  # no row in the quarter: no sums to invert
+    curve = even(np.asarray(np.linalg.inv(known + held(3)), dtype=np.float64))
     slope = np.linalg.inv(every.basis + held(4))[:, SLOPE]
     values, S = np.zeros((n, 4)), np.zeros((n, 4, 4))
     values[:, :3] = (curve @ now.residual[:, :3, None])[..., 0]

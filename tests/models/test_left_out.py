@@ -32,8 +32,10 @@ def fleet_of(fleet: DirectFleet, quarter: str = "2026Q3") -> Fleet:
 
 
 def with_quarters_and_gaps(fleet: DirectFleet) -> DirectFleet:
-    """Some logs a quarter earlier, one car of two spells, cells missing here and there, lambda not logged by some."""
-    early = pl.col("log").str.ends_with("-0") & (pl.col("label") != pl.col("label").max())
+    """Some logs a quarter earlier, all of one car, one car of two spells, cells missing, lambda not logged by some."""
+    labels = fleet.roster["label"].unique().sort()
+    early = pl.col("log").str.ends_with("-0") & (pl.col("label") != labels[-1])
+    early |= (pl.col("label") == labels[1]) if len(labels) > 2 else pl.lit(False)
     moved = pl.when(early).then(pl.col("date").dt.offset_by("-80d")).otherwise("date")
     odd = pl.col("label").str.slice(3, 1).str.contains("[13579]")
     first = fleet.roster["label"][0]
