@@ -14,8 +14,14 @@ from models.schemas import CURVES
 Array = NDArray[np.float64]
 
 
+# without what the roster says of a spell, which joins at the end
+CAR_CURVES = {"spell": pl.Int32} | {
+    name: dtype for name, dtype in CURVES.items() if name not in ("label", "setup", "spell_since")
+}
+
+
 def car_curves(fleet: Fleet, learned: Learned, ceilings: pl.DataFrame, degrees: float) -> pl.DataFrame:
-    """CURVES and `spell`: one row a spell and band of the quarter's pulls, ordered by spell and band.
+    """CAR_CURVES: one row a spell and band of the quarter's pulls, ordered by spell and band.
 
     Expected duty is what the duty law makes of the expectation at this car's own demand, at most its ceiling.
     The band of peers holds 95 % of healthy cars: their spread, and how well the expectation itself is known.
@@ -25,7 +31,7 @@ def car_curves(fleet: Fleet, learned: Learned, ceilings: pl.DataFrame, degrees: 
     healthy = np.einsum("ni,ij,nj->n", basis, learned.spread[:3, :3], basis)
     unlogged = rows.ethanol_sd**2 + rows.unlogged_sd**2
     cell_duty = np.bincount(fleet.cells.row, np.log(fleet.cells.duty_pct), len(rows.z))
-    per_row = fleet.frame.select("spell", "label", "setup", "calibration", "band_rpm", "cells").with_columns(
+    per_row = fleet.frame.select("spell", "calibration", "band_rpm", "cells").with_columns(
         in_quarter=pl.Series(rows.in_quarter),
         family=pl.Series(rows.family),
         ln_duty_sum=pl.Series(cell_duty),
@@ -40,7 +46,7 @@ def car_curves(fleet: Fleet, learned: Learned, ceilings: pl.DataFrame, degrees: 
         per_row.filter("in_quarter")
         .group_by("spell", "band_rpm")
         .agg(
-            pl.col("label", "setup", "calibration", "family").first(),
+            pl.col("calibration", "family").first(),
             pl.col("cells").sum().alias("pulls"),
             (pl.col("ln_duty_sum").sum() / weight.sum()).exp().alias("duty_pct"),
             *mean,
@@ -58,8 +64,7 @@ def car_curves(fleet: Fleet, learned: Learned, ceilings: pl.DataFrame, degrees: 
         peers_low_duty_pct=pl.Series(duty[1]),
         peers_high_duty_pct=pl.Series(duty[2]),
         excess_pct=100 * (pl.col("residual").exp() - 1),
-        spell_since=pl.lit(None, pl.Date),
-    ).select("spell", *(pl.col(name).cast(dtype) for name, dtype in CURVES.items()))
+    ).select(pl.col(name).cast(dtype) for name, dtype in CAR_CURVES.items())
 
 
 def setup_curves(fleet: Fleet, learned: Learned, ceilings: pl.DataFrame) -> pl.DataFrame:

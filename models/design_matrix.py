@@ -169,10 +169,9 @@ def averaged(observations: pl.DataFrame, names: list[str]) -> Averaged:
         family=_family().replace_strict(family_number, return_dtype=pl.Int64), ln_demand=pl.col("demand").log()
     ).sort(*ROW_KEYS, "pull")
     frame = _averaged(marked)
-    row_of_cell = marked.select(ROW_KEYS).join(frame.with_row_index("row"), on=ROW_KEYS, maintain_order="left")["row"]
     return Averaged(
         frame,
-        row_of_cell.to_numpy().astype(np.int64),
+        np.repeat(np.arange(frame.height), frame["cells"].to_numpy()),  # both are in the order of the keys
         marked["duty_pct"].to_numpy(),
         marked["ln_demand"].to_numpy(),
         marked["family"].to_numpy(),

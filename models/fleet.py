@@ -63,8 +63,8 @@ def window(quarter: str | None, ledger: pl.DataFrame, today: date) -> Window:
 
 @dataclass(frozen=True)
 class Material:
-    """The tables of one window. observed: observations with saturated, ceiling_pct, in_quarter. pulls: with spell,
-    in_quarter.
+    """The tables of one window. observed: observations with saturated, ceiling_pct, in_quarter. pulls, ledger: the
+    columns in use, kept logs only, with spell, in_quarter.
 
     fleet: of the cars that teach; None where none has a usable full-load cell. driven: their observations counted.
     borrowed: clubs whose cars teach beside the own, and cars.
@@ -102,9 +102,13 @@ class Material:
             yield _fleet([averaged(some, names)], [], self.window, names, self.fleet.like)
 
 
+PULLS_USED = ("log", "pull", "date", "duty_max_pct", "dropouts", "dropouts_collapsing", "rail_deficits", "lean_s")
+LEDGER_USED = ("log", "label", "date", "findings")
+
+
 def gather(
     cells: pl.DataFrame | pl.LazyFrame,
-    pulls: pl.DataFrame,
+    pulls: pl.DataFrame | pl.LazyFrame,
     ledger: pl.DataFrame,
     roster: pl.DataFrame,
     when: Window,
@@ -121,13 +125,17 @@ def gather(
     spell_table = spells(roster)
     counts = when.holds() & (pl.col("date") <= today)
     seen = observed(cells.lazy().filter(counts), spell_table, when.in_quarter(), cells_at_once, teachers_max)
-    lent = borrowed(pooled, roster, when.quarter) if pooled is not None and not pooled.is_empty() else None
+    lent = None
+    if pooled is not None and not pooled.is_empty():
+        lent = borrowed(pooled, roster, when.quarter, seen.spells.join(seen.placed, on="spell", how="semi"))
     counted, fleet = _reduced(seen, lent, when)
-    kept = ledger.filter(counts & (pl.col("verdict") == "kept"))
-    placed = spell_of_logs(kept, spell_table)
+    kept = ledger.filter(counts & (pl.col("verdict") == "kept")).select(LEDGER_USED)
+    placed = spell_of_logs(kept, spell_table).lazy()
     tagged = [
-        table.join(placed, on="log", how="inner", maintain_order="left").with_columns(in_quarter=when.in_quarter())
-        for table in (pulls.filter(counts), kept)
+        table.join(placed, on="log", how="inner", maintain_order="left")
+        .with_columns(in_quarter=when.in_quarter())
+        .collect()
+        for table in (pulls.lazy().filter(counts).select(PULLS_USED), kept.lazy())
     ]
     return Material(when, spell_table, seen, counted, tagged[0], tagged[1], seen.tops, fleet, _borrowed(lent))
 

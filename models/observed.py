@@ -9,7 +9,7 @@ from models.baselines import car_medians
 from models.ceilings import saturated, tops
 from models.observations import USABLE, Usual, observe, spell_of_logs, usual, with_setups
 
-CELLS_AT_ONCE = 250_000
+CELLS_AT_ONCE = 100_000
 
 
 @dataclass(frozen=True)
@@ -125,10 +125,8 @@ class Driven:
 def driven(observations: pl.DataFrame) -> Driven:
     """Of OBSERVATIONS with saturated and in_quarter; a car's are all there."""
     now = observations.filter("in_quarter")
-    pulls = pl.struct("log", "pull")
-    bands = now.group_by("spell", "band_rpm").agg(
-        pulls=pulls.n_unique(), saturated_pulls=pulls.filter("saturated").n_unique()
-    )
+    # a pull has one cell a band
+    bands = now.group_by("spell", "band_rpm").agg(pulls=pl.len(), saturated_pulls=pl.col("saturated").sum())
     by_spell = now.group_by("spell").agg(
         pl.col("saturated").mean().alias("saturated_share"),
         pl.col("ethanol_logged", "lambda_logged", "intake_logged", "rail_logged").all(),

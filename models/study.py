@@ -39,7 +39,7 @@ class StudySize:
 
 def run_study(
     cells: pl.DataFrame | pl.LazyFrame,
-    pulls: pl.DataFrame,
+    pulls: pl.DataFrame | pl.LazyFrame,
     ledger: pl.DataFrame,
     roster: pl.DataFrame,
     quarter: str | None = None,
@@ -51,7 +51,7 @@ def run_study(
 ) -> Study:
     """CELLS, PULLS, LEDGER and ROSTER of a store -> the Study of a quarter.
 
-    cells: read some cars at a time where lazy, as `Store.cells` gives them, so that they need not fit in memory.
+    cells, pulls: where lazy, read some cars or columns at a time, so that they need not fit in memory.
     quarter: "2026Q3"; without it the quarter of the newest log. previous: the study of the quarter before, for
     what changed. earlier: SAID of `models.outcome`, of studies before, for what was found since. today: logs dated
     later count for nothing; default is this day.
@@ -71,8 +71,8 @@ def run_study(
         cars=cars,
         changes=changes(previous.cars if previous else None, cars),
         baselines=_baselines(material, learned, told.driven.cars),
-        curves=_with_since(told.curves, material.spells, CURVES),
-        car_logs=_with_since(logs, material.spells, CAR_LOGS),
+        curves=_with_roster(told.curves, material.spells, CURVES),
+        car_logs=_with_roster(logs, material.spells, CAR_LOGS),
         quality=quality,
         summary=summarize(when.quarter, cars, material, learned, quality, told.driven.cells, earlier),
         next_logs=next_logs(judged, told.driven.bands, told.close, learned).drop("spell"),
@@ -224,10 +224,12 @@ def _since(judged: pl.DataFrame, logs: pl.DataFrame, learned: Learned | None) ->
     return pl.DataFrame(rows, schema={"spell": pl.Int32, "since": pl.Date}, orient="row")
 
 
-def _with_since(table: pl.DataFrame, spells: pl.DataFrame, schema: dict[str, Any]) -> pl.DataFrame:
+def _with_roster(table: pl.DataFrame, spells: pl.DataFrame, schema: dict[str, Any]) -> pl.DataFrame:
     return (
-        table.drop("spell_since", strict=False)
-        .join(spells.select("spell", spell_since="since"), on="spell", how="left", maintain_order="left")
+        table.drop("label", "setup", strict=False)
+        .join(
+            spells.select("spell", "label", "setup", spell_since="since"), on="spell", how="left", maintain_order="left"
+        )
         .with_columns(pl.selectors.float().round(3))
         .select(pl.col(name).cast(dtype) for name, dtype in schema.items())
     )

@@ -1,24 +1,28 @@
 """What a quarter's cars show, some at a time, so that neither cells nor rows of a large fleet are held whole."""
 
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import polars as pl
 
-from models.curves import car_curves, own_curves
+from models.curves import CAR_CURVES, car_curves, own_curves
 from models.fleet import Material
 from models.judgement import SHOWN, freedom, shown
 from models.learning import Fleet, Learned, judge_others
 from models.next_logs import Close, close_ones
 from models.observed import Driven, together
-from models.schemas import CURVES
 from models.trend import LOG_EXCESS, log_table
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
 class Told:
     """Of every car, each against an expectation that it has not taught.
 
-    driven: the quarter's observations counted. spells: SHOWN. curves: spell and CURVES. logs: LOG_EXCESS.
+    driven: the quarter's observations counted. spells: SHOWN. curves: CAR_CURVES. logs: LOG_EXCESS.
     close: of `close_ones`.
     """
 
@@ -35,13 +39,22 @@ def tell(material: Material, learned: Learned | None) -> Told:
     close: dict[int, Close] = {}
     if learned and material.fleet:
         tables.append(_tables(material.fleet, learned, material.ceilings, close))
-    for driven, fleets in material.others():
+    for driven, fleets in ahead(material.others()):
         counted.append(driven)
         if learned:
             tables += [_tables(one, judge_others(learned, one), material.ceilings, close) for one in fleets]
-    none = [pl.DataFrame(schema=schema) for schema in (SHOWN, {"spell": pl.Int32} | CURVES, LOG_EXCESS)]
+    none = [pl.DataFrame(schema=schema) for schema in (SHOWN, CAR_CURVES, LOG_EXCESS)]
     spells, curves, logs = (pl.concat(each) for each in zip(none, *tables, strict=True))
     return Told(together(counted), spells.sort("spell"), curves.sort("spell", "band_rpm"), logs, close)
+
+
+def ahead(parts: Iterator[T]) -> Iterator[T]:
+    """The same in the same order; the next one is made in a second thread while this one is worked on."""
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        coming = pool.submit(next, parts, None)
+        while (part := coming.result()) is not None:
+            coming = pool.submit(next, parts, None)
+            yield part
 
 
 def _tables(

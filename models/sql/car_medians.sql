@@ -1,4 +1,4 @@
--- one row a setup, band of engine speed and car: the medians of its pulls
+-- one row a setup, band of engine speed and car: the medians of its pulls, which have one cell a band each
 select
     setup,
     band_rpm,
@@ -8,7 +8,7 @@ select
     median(ethanol_pct) as ethanol_pct,
     median(boost_kpa) as boost_kpa,
     avg(saturated::int) as saturated_share,
-    count(distinct (log, pull)) as pulls
+    count(*) as pulls
 from observations
 where in_quarter
 group by all

@@ -27,6 +27,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from many_fleets import TODAY, made, save
 
+from ingest.labels import ALPHABET
 from models.study import run_study
 from synthetic_fleet.direct_cells import DirectFleet, direct_cells
 
@@ -34,30 +35,47 @@ SIZES = {"small": (140, 4), "medium": (280, 8), "large": (560, 10), "huge": (560
 COUNTED = ("action", "warning", "clear", "undecided")
 ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OPENBLAS", "OMP", "MKL")}
 SECONDS_MAX = 1500
+COPIES_A_FILE = 10
+ROW_GROUP_ROWS = 20_000  # few enough that some cars' cells can be read without the others'
 
 
 def write_fleet(folder: Path, cars: int, copies: int) -> None:
-    """Parquet tables of cars x copies cars, cells in one file a copy."""
+    """Parquet tables of cars x copies cars; cells as a tidied store holds them, in files ordered by label."""
     base, rng = direct_cells(cars, 41), np.random.default_rng(41)
+    labels = label_of_number(rng.choice(32**6, cars * copies, replace=False))
     (folder / "cells").mkdir(parents=True)
     rest: dict[str, list[pl.DataFrame]] = {"pulls": [], "ledger": [], "roster": []}
+    held: list[pl.DataFrame] = []
     for copy in range(copies):
-        one = _copied(base, copy, rng.normal(0, 0.02, cars))
-        one.cells.write_parquet(folder / "cells" / f"{copy:03d}.parquet")
+        one = _copied(base, copy, rng.normal(0, 0.01, cars), labels[copy * cars :][:cars])
+        held.append(one.cells)
+        if len(held) == COPIES_A_FILE or copy == copies - 1:
+            run = pl.concat(held).sort("label", "log", "pull", "band_rpm")
+            run.write_parquet(folder / "cells" / f"{copy:04d}.parquet", row_group_size=ROW_GROUP_ROWS)
+            held.clear()
         for name, tables in rest.items():
             tables.append(getattr(one, name))
     for name, tables in rest.items():
         pl.concat(tables).write_parquet(folder / f"{name}.parquet")
 
 
-def _copied(base: DirectFleet, copy: int, level: np.ndarray) -> DirectFleet:
+def label_of_number(numbers: np.ndarray) -> pl.Series:
+    """Labels without an order, as a store's are: every file holds cars from all over."""
+    letters = np.array(list(ALPHABET))[(numbers[:, None] >> 5 * np.arange(6)) & 31]
+    return pl.Series([f"{''.join(row[:2])}-{''.join(row[2:])}" for row in letters])
+
+
+def _copied(base: DirectFleet, copy: int, level: np.ndarray, labels: pl.Series) -> DirectFleet:
     """The fleet under other labels; each car asks for exp(level) as much air, hence fuel, at the same duty."""
+    new = dict(zip(base.roster["label"].unique().sort(), labels, strict=True))
     renamed = {
-        name: getattr(base, name).with_columns(
-            (pl.lit(f"{copy:03d}") + pl.col(column)).alias(column)
-            for column in ("label", "log", "source")
+        name: getattr(base, name)
+        .with_columns(
+            (pl.lit(f"{copy:04d}") + pl.col(column)).alias(column)
+            for column in ("log", "source")
             if column in getattr(base, name).columns
         )
+        .with_columns(pl.col("label").replace_strict(new))
         for name in ("cells", "pulls", "ledger", "roster")
     }
     levels = renamed["roster"].select("label", level=pl.Series(level))
@@ -69,8 +87,9 @@ def _copied(base: DirectFleet, copy: int, level: np.ndarray) -> DirectFleet:
 
 
 def study(folder: Path) -> dict[str, float]:
-    tables = [pl.read_parquet(folder / f"{name}.parquet") for name in ("pulls", "ledger", "roster")]
-    found = run_study(pl.scan_parquet(folder / "cells"), *tables, "2026Q3", today=TODAY)
+    cells, pulls = (pl.scan_parquet(folder / name) for name in ("cells", "pulls.parquet"))
+    ledger, roster = (pl.read_parquet(folder / f"{name}.parquet") for name in ("ledger", "roster"))
+    found = run_study(cells, pulls, ledger, roster, "2026Q3", today=TODAY)
     counts = found.summary["counts"]
     return {name: counts[name] for name in ("cars", "logs_kept", "cells", *COUNTED)}
 
