@@ -185,23 +185,28 @@ def _before_cuts(climbs: Runs, duty: Values, at_limiter: Flags, rule: PullRule) 
 def smoothed(time_s: Values, value: Values, stretch: Index, window_s: float) -> tuple[Values, Values]:
     """Slope and value of the line fitted around each sample in its stretch, `window_s` to each side.
 
-    At least the neighbouring samples take part, however far. [per s], [as value]
+    At least the neighbouring samples take part, however far. A stretch's are the same to the last bit whatever other
+    stretches there are: a clock of whole microseconds, and sums that begin with each. [per s], [as value]
     """
     n = len(time_s)
     if not n:
         return np.zeros(0), np.zeros(0)
     begins = np.flatnonzero(changes(stretch))
     lengths = np.diff(np.append(begins, n))
+    of_stretch = np.repeat(np.arange(len(begins)), lengths)
     t = time_s - np.repeat(time_s[begins], lengths)
     y = value - np.repeat(value[begins], lengths)
-    clock = t + np.repeat(np.arange(len(begins)), lengths) * (t.max() + 4 * window_s)
+    clock_us, window_us = np.rint(1e6 * t).astype(np.int64), round(1e6 * window_s)
+    clock_us += of_stretch * (clock_us.max() + 4 * window_us)
     here = np.arange(n)
-    low = np.minimum(np.searchsorted(clock, clock - window_s), here - 1)
-    high = np.maximum(np.searchsorted(clock, clock + window_s, "right"), here + 2)
+    low = np.minimum(np.searchsorted(clock_us, clock_us - window_us), here - 1)
+    high = np.maximum(np.searchsorted(clock_us, clock_us + window_us, "right"), here + 2)
     low = np.maximum(low, np.repeat(begins, lengths))
     high = np.minimum(high, np.repeat(begins + lengths, lengths))
-    sums = np.concatenate((np.zeros((4, 1)), np.cumsum((t, y, t * t, t * y), axis=1)), axis=1)
-    mean_t, mean_y, mean_tt, mean_ty = (sums[:, high] - sums[:, low]) / (high - low)
+    terms, sums = np.stack((t, y, t * t, t * y)), np.zeros((4, n + len(begins)))
+    for k, (first, end) in enumerate(zip(begins, begins + lengths, strict=True), 1):  # a nought before each
+        np.cumsum(terms[:, first:end], axis=1, out=sums[:, first + k : end + k])
+    mean_t, mean_y, mean_tt, mean_ty = (sums[:, high + of_stretch] - sums[:, low + of_stretch]) / (high - low)
     variance = mean_tt - mean_t**2
     slope = np.divide(mean_ty - mean_t * mean_y, variance, out=np.zeros(n), where=variance > 1e-9)
     return slope, np.repeat(value[begins], lengths) + mean_y + slope * (t - mean_t)

@@ -164,9 +164,9 @@ def too_slow(batch: pl.DataFrame, pulls: Pulls, rule: QualityRule | None = None)
 
 def _moving(step_s: Values, duty: Values, begins: Flags, moving_pct: float) -> Flags:
     """True where the duty half a second later and half a second before differ."""
-    clock = np.cumsum(np.where(begins, 10.0, step_s))
-    after = np.searchsorted(clock, clock + 0.5, "right") - 1
-    before = np.searchsorted(clock, clock - 0.5)
+    clock_us = np.cumsum(np.rint(1e6 * np.where(begins, 10.0, step_s)).astype(np.int64))  # the same in every batch
+    after = np.searchsorted(clock_us, clock_us + 500_000, "right") - 1
+    before = np.searchsorted(clock_us, clock_us - 500_000)
     return np.abs(duty[after] - duty[before]) > moving_pct
 
 

@@ -5,6 +5,8 @@ from types import ModuleType
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ingest.pulls import PullRule, find_pulls, smoothed
 from ingest.schemas import CHANNELS
@@ -214,3 +216,16 @@ def test_a_batch_gives_what_each_log_gives_alone(made_up: ModuleType) -> None:
         assert (alone.rows.first + first).tolist() == own.rows.first.tolist()
         assert (alone.rows.last + first).tolist() == own.rows.last.tolist()
         first += len(log["time_s"])
+
+
+@given(seed=st.integers(0, 10_000), before=st.integers(1, 2_000))
+def test_a_stretch_is_smoothed_the_same_to_the_last_bit_whatever_lies_before_it(seed: int, before: int) -> None:
+    rng = np.random.default_rng(seed)
+    time_s = np.round(57.1 + np.arange(80) * 0.05, 3)  # a window's edge falls on samples
+    speed = 2500 + 900 * (time_s - time_s[0]) + rng.normal(0, 5, 80)
+    earlier_s, earlier = np.cumsum(rng.uniform(0.01, 0.2, before)), rng.uniform(800, 7000, before)
+    alone = smoothed(time_s, speed, np.zeros(80, dtype=np.intp), 0.2)
+    stretch = np.repeat(np.arange(2), (before, 80))
+    among = smoothed(np.append(earlier_s, time_s), np.append(earlier, speed), stretch, 0.2)
+    for one, other in zip(alone, among, strict=True):
+        assert np.array_equal(one, other[before:])
