@@ -57,26 +57,25 @@ def _one_channel_a_column(fits: dict[str, list[Fit]], findings: list[Finding]) -
     for channel, found in fits.items():
         for result in found:
             claimed.setdefault(result.candidate.column, {})[channel] = result
-    owner: dict[int, str] = {}
     for column, claimants in claimed.items():
         if len(claimants) == 1:
-            owner[column] = next(iter(claimants))
             continue
         best = max(result.candidate.score for result in claimants.values())
         equal = {c: f for c, f in claimants.items() if best - f.candidate.score < SAME_COLUMN_TIE}
         if len(equal) > 1:
             equal = {c: f for c, f in equal.items() if np.nanmax(f.values) >= rules()[c].reaches}
-        if len(equal) == 1:
-            owner[column] = next(iter(equal))
-        else:
+        if len(equal) != 1:
             findings += [_ambiguous(c, [f.candidate.name]) for c, f in (equal or claimants).items()]
-    for channel, found in fits.items():
-        fits[channel] = [f for f in found if owner.get(f.candidate.column) == channel]
+        for channel in claimants:
+            if len(equal) != 1 or channel not in equal:
+                fits[channel] = [f for f in fits[channel] if f.candidate.column != column]
 
 
 def _best(channel: str, found: list[Fit]) -> tuple[Fit | None, Finding | None]:
     """The best of a channel's columns; None where several are equal and differ in their values."""
     clear = [f for f in found if not f.candidate.unclear]
+    if len(clear) == 1:
+        return clear[0], None
     if not clear:
         return None, _ambiguous(channel, [f.candidate.name for f in found]) if found else None
     first, *others = clear

@@ -42,7 +42,6 @@ def pull_rows(batch: pl.DataFrame, logs: pl.DataFrame, pulls: Pulls, events: Eve
     per_pull = (
         pl.DataFrame(
             {
-                "nr": pulls.log[events.pull],
                 "at": events.pull,
                 "time_s": batch["time_s"].to_numpy()[rows],
                 "engine": engine,
@@ -50,7 +49,7 @@ def pull_rows(batch: pl.DataFrame, logs: pl.DataFrame, pulls: Pulls, events: Eve
                 "feed": batch["feed_pressure_bar"].gather(rows),
             }
         )
-        .group_by("nr", "at", maintain_order=True)
+        .group_by("at", maintain_order=True)
         .agg(
             pl.col("time_s").first().alias("start_s"),
             pl.col("time_s").last().alias("end_s"),
@@ -64,6 +63,7 @@ def pull_rows(batch: pl.DataFrame, logs: pl.DataFrame, pulls: Pulls, events: Eve
     )
     return (
         per_pull.with_columns(
+            pl.Series("nr", pulls.log),
             pl.Series("gear", pulls.gear).replace(0, None),
             pl.Series("dropouts", events.dropouts),
             pl.Series("dropouts_collapsing", events.collapsing),

@@ -51,9 +51,7 @@ def clock_of_numbers(values: Values, unit_text: str) -> Clock | None:
         return None
     unit = unit_of(unit_text) if unit_text else None
     stated = unit is not None and unit.quantity == "time"
-    steps = np.abs(np.diff(known))
-    moves = steps if steps.all() else steps[steps > 0]
-    step = quantile(moves, 0.5) if moves.size else 0.0
+    step = 0.0 if stated else _usual_step(known)
     if stated and unit is not None:
         scale = scale_and_offset(unit.name, "second")[0]
     elif 0 < step <= 2:
@@ -67,6 +65,12 @@ def clock_of_numbers(values: Values, unit_text: str) -> Clock | None:
     start = float(known[0]) * scale
     day = datetime.fromtimestamp(start, UTC).date() if _EPOCH_FROM_S <= start <= _EPOCH_TO_S else None
     return Clock(values * scale, "" if stated else "clock_unit_assumed", day=day)
+
+
+def _usual_step(times: Values) -> float:
+    steps = np.abs(np.diff(times))
+    moves = steps if steps.all() else steps[steps > 0]
+    return quantile(moves, 0.5) if moves.size else 0.0
 
 
 def clock_of_stamps(stamps: pl.Series) -> Clock | None:

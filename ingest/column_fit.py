@@ -49,9 +49,9 @@ def fit(
     if not candidate.known_unit:
         return "unit_unknown"
     if rule.quantity == "ratio":
-        return _lambda(candidate, values, float(np.median(known)), stoichiometric)
+        return _lambda(candidate, values, known, (low, high), stoichiometric)
     if rule.quantity == "none":
-        is_plausible = _mostly_within(known, low, high, rule.plausible)
+        is_plausible = _mostly_within(known, (low, high), rule.plausible)
         return Fit(candidate, values, complete=complete) if is_plausible else "unit_contradicted"
     if rule.may_be_share and _SHARE_TOP[0] < high <= _SHARE_TOP[1]:
         return Fit(candidate, values * 100.0, "duty_as_share" if "duty" in rule.name else "unit_assumed", complete)
@@ -61,15 +61,15 @@ def fit(
     if (scale, offset) != (1.0, 0.0):
         values = values * scale + offset
         known, low, high = known * scale + offset, low * scale + offset, high * scale + offset
-    if not mapped and not _mostly_within(known, low, high, rule.plausible):
+    if not mapped and not _mostly_within(known, (low, high), rule.plausible):
         return "unit_contradicted"
     return Fit(candidate, values, complete=complete)
 
 
-def _mostly_within(known: Values, low: float, high: float, plausible: tuple[float, float]) -> bool:
+def _mostly_within(known: Values, ends: tuple[float, float], plausible: tuple[float, float]) -> bool:
     """Whether the usual value is plausible; single impossible ones are a matter of quality, not of unit."""
     least, most = plausible
-    return (least <= low and high <= most) or bool(least <= np.median(known) <= most)
+    return (least <= ends[0] and ends[1] <= most) or bool(least <= np.median(known) <= most)
 
 
 def _by_values(candidate: Candidate, rule: Rule, values: Values, known: Values) -> Fit | str:
@@ -88,7 +88,9 @@ def _by_values(candidate: Candidate, rule: Rule, values: Values, known: Values) 
     return "unit_unclear"
 
 
-def _lambda(candidate: Candidate, values: Values, usual: float, stoichiometric: float) -> Fit | str:
+def _lambda(
+    candidate: Candidate, values: Values, known: Values, ends: tuple[float, float], stoichiometric: float
+) -> Fit | str:
     """Lambda from lambda, an air-fuel ratio or phi.
 
     The "commanded equivalence ratio" of SAE J1979 (PID 44) is lambda and stays as it is; only a name that says
@@ -97,14 +99,15 @@ def _lambda(candidate: Candidate, values: Values, usual: float, stoichiometric: 
     name = " ".join(normalised(candidate.name))
     is_phi = "fuel air" in name.replace("air fuel", "") or "kraftstoff luft" in name
     is_phi = is_phi or bool({"phi", "φ"} & set(name.split())) or candidate.unit == Unit("phi", "ratio")
-    if is_phi and _LAMBDA_RANGE[0] <= usual <= _LAMBDA_RANGE[1]:
+    is_lambda, complete = _mostly_within(known, ends, _LAMBDA_RANGE), known is values
+    if is_phi and is_lambda:
         with np.errstate(divide="ignore"):
             inverse = np.where(values > 0, 1.0 / values, np.nan)
         return Fit(candidate, inverse, "lambda_from_phi")
-    if _AFR_RANGE[0] <= usual <= _AFR_RANGE[1]:
-        return Fit(candidate, values / stoichiometric, "lambda_from_afr")
-    if _LAMBDA_RANGE[0] <= usual <= _LAMBDA_RANGE[1]:
-        return Fit(candidate, values)
+    if is_lambda:
+        return Fit(candidate, values, complete=complete)
+    if _mostly_within(known, ends, _AFR_RANGE):
+        return Fit(candidate, values / stoichiometric, "lambda_from_afr", complete)
     return "unit_contradicted"
 
 

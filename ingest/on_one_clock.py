@@ -11,7 +11,7 @@ from ingest.column_fit import Fit
 from ingest.findings import Finding
 from ingest.mapping import ChannelMap
 from ingest.own_clocks import in_turns, is_rising, may_be_clocks, named_clocks, plain_clocks, runs_beside
-from ingest.table import Table, Values
+from ingest.table import Table, Values, finite
 
 _HELD = ("gear",)  # has no values in between
 
@@ -87,8 +87,8 @@ def _owning(clocks: Mapping[int, Clock], owned: Mapping[int, frozenset[int]]) ->
 
 def align(fits: Mapping[str, Fit], clocks: Mapping[int, Clock], table: Table) -> Aligned:
     """`fits` on the duty's clock. pump_duty_pct must be among them, and `clocks` must not be empty."""
-    first = _first if len(clocks) > 1 else np.nanmin
-    start = min(float(first(clock.seconds)) for clock in clocks.values())
+    first = _first if len(clocks) > 1 else _least
+    start = min(first(clock.seconds) for clock in clocks.values())
     seconds = {column: clock.seconds - start for column, clock in clocks.items()}
     duty = fits["pump_duty_pct"]
     own = seconds[_clock_of(duty.candidate.column, clocks)]
@@ -128,6 +128,10 @@ def _first(seconds: Values) -> float:
     return float(seconds[np.argmax(np.isfinite(seconds))])
 
 
+def _least(seconds: Values) -> float:
+    return float(finite(seconds).min())
+
+
 def without_clock(fits: Mapping[str, Fit], clocks: Mapping[int, Clock]) -> list[str]:
     """Channels that have none of the clocks, where each clock has channels of its own."""
     if any(not clock.of for clock in clocks.values()):
@@ -145,11 +149,10 @@ def _clock_of(column: int, clocks: Mapping[int, Clock]) -> int:
 
 def _steady(seconds: Values) -> Values:
     """Times that never go back, for finding neighbours; where the clock jumps back it stands still instead."""
-    known = np.isfinite(seconds)
+    times = finite(seconds)
+    steps = np.diff(times)
+    if not (steps < 0).any():
+        return seconds
     steady = seconds.copy()
-    if known.any():
-        times = seconds[known]
-        steps = np.diff(times)
-        if (steps < 0).any():
-            steady[known] = times[0] + np.concatenate(([0.0], np.cumsum(np.maximum(steps, 0.0))))
+    steady[np.isfinite(seconds)] = times[0] + np.concatenate(([0.0], np.cumsum(np.maximum(steps, 0.0))))
     return steady

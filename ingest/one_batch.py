@@ -90,23 +90,18 @@ def _joined(readings: Sequence[Reading], numbers: Sequence[int]) -> pl.DataFrame
     """All samples with all of CHANNELS, and `nr`, the number of the log in its batch."""
     heights = [len(reading.row) for reading in readings]
     present = set().union(*(reading.values for reading in readings))
+    columns = [
+        pl.Series("nr", np.repeat(numbers, heights), dtype=pl.Int64),
+        pl.Series("row", np.concatenate([reading.row for reading in readings])),
+    ]
     missing = np.full(max(heights), np.nan)
-    return pl.DataFrame(
-        [
-            pl.Series("nr", np.repeat(numbers, heights), dtype=pl.Int64),
-            pl.Series("row", np.concatenate([reading.row for reading in readings])),
-            *(
-                pl.Series(
-                    name,
-                    np.concatenate([reading.values.get(name, missing[: len(reading.row)]) for reading in readings]),
-                    nan_to_null=True,
-                )
-                if name in present
-                else pl.repeat(None, sum(heights), dtype=pl.Float64, eager=True).alias(name)
-                for name in ("time_s", *CHANNELS)
-            ),
-        ]
-    )
+    for name in ("time_s", *CHANNELS):
+        if name not in present:
+            columns.append(pl.repeat(None, sum(heights), dtype=pl.Float64, eager=True).alias(name))
+            continue
+        values = np.concatenate([reading.values.get(name, missing[: len(reading.row)]) for reading in readings])
+        columns.append(pl.Series(name, values, nan_to_null=bool(np.isnan(values).any())))
+    return pl.DataFrame(columns)
 
 
 def _add(findings: list[list[Finding]], more: Findings) -> None:

@@ -104,10 +104,9 @@ def full_load(batch: pl.DataFrame, rule: PullRule) -> Flags:
 def _top(value: Values, log: NDArray[np.generic]) -> Values:
     """At each sample, the highest value that two neighbours of its log reach; NaN without any."""
     held = np.full(len(value), np.nan)
-    same = log[1:] == log[:-1]
-    held[1:][same] = np.minimum(value[1:], value[:-1])[same]
     if not len(value):
         return held
+    held[1:] = np.where(log[1:] == log[:-1], np.minimum(value[1:], value[:-1]), np.nan)
     starts = np.flatnonzero(changes(log))
     top = np.fmax.reduceat(held, starts)
     return np.repeat(top, np.diff(np.append(starts, len(value))))
@@ -215,14 +214,14 @@ def smoothed(time_s: Values, value: Values, stretch: Index, window_s: float) -> 
 def _one_gear(batch: pl.DataFrame, pulls: Pulls, rule: PullRule) -> Flags:
     """True where the gear is logged, or engine and vehicle speed keep their ratio, or nothing tells."""
     speed = batch["vehicle_speed_kmh"].fill_null(np.nan).to_numpy()
-    engine = batch["engine_speed_rpm"].to_numpy()
-    ratio = np.divide(engine, speed, out=np.full(len(speed), np.nan), where=speed > 10)
-    known = np.concatenate(([0], np.cumsum(np.isfinite(ratio))))
+    engine, moving = batch["engine_speed_rpm"].to_numpy(), speed > 10
+    known = np.concatenate(([0], np.cumsum(moving)))
     third = (known[pulls.rows.last + 1] - known[pulls.rows.first]) // 3
     steady = (pulls.gear > 0) | (third < 2)
     for i in np.flatnonzero(~steady):
-        own = ratio[pulls.rows.first[i] : pulls.rows.last[i] + 1]
-        own = own[np.isfinite(own)]
-        drift = np.median(own[-third[i] :]) / np.median(own[: third[i]]) - 1
+        own = np.arange(pulls.rows.first[i], pulls.rows.last[i] + 1)
+        own = own[moving[own]]
+        ratio = engine[own] / speed[own]
+        drift = np.median(ratio[-third[i] :]) / np.median(ratio[: third[i]]) - 1
         steady[i] = abs(drift) <= rule.ratio_drift_max
     return steady

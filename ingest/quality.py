@@ -43,8 +43,8 @@ def blank_impossible(
     that `mark` drops its row; another channel's becomes null.
     """
     outside = {name: ~pl.col(name).is_between(*plausible[name]) for name in CHANNELS if name in plausible}
-    seen = batch.select(outside[name].any().alias(name) for name in outside).row(0, named=True)
-    bad = [name for name in outside if seen[name]]
+    low, high = (batch.select(how(*outside)).row(0, named=True) for how in (pl.min, pl.max))
+    bad = [c for c in outside if low[c] is not None and not plausible[c][0] <= low[c] <= high[c] <= plausible[c][1]]
     if not bad:
         return batch, {}
     counts = (
@@ -78,9 +78,9 @@ def mark(batch: pl.DataFrame, plausible: Mapping[str, tuple[float, float]]) -> p
 
 def _clock_back(log: Index, time_s: Values) -> Flags:
     """True where the clock is before the latest time of the same log so far. Coarse clocks may stand still."""
-    if not len(log):
-        return np.zeros(0, dtype=bool)
     begins = changes(log)
+    if not ((np.diff(time_s) < 0) & ~begins[1:]).any():
+        return np.zeros(len(log), dtype=bool)
     offset = np.cumsum(begins) * (np.ptp(time_s) + 1.0)  # each log starts past the end of the one before
     clock = time_s + offset
     late = np.zeros(len(log), dtype=bool)

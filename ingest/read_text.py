@@ -4,7 +4,7 @@ import csv
 import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import polars as pl
@@ -89,7 +89,8 @@ def _moved(known: Dialect, header: bytes, lines: list[bytes], at: int) -> Dialec
         return None
     if any(not holds_stamps([cells[i].strip()]) for i in known.stamps):
         return None
-    return replace(known, header_line=at, data_line=data_line)
+    moved = at != known.header_line
+    return replace(known, header_line=at, data_line=data_line) if moved else known
 
 
 def _recognise(body: bytes, how: Callable[[str], Dialect | None] = recognise) -> Dialect | None:
@@ -166,7 +167,7 @@ class TextSource:
         """The quick road, for text in which every line is a row of plain numbers; None where it is not."""
         data, count, plain = self.uniform_rows()
         numbers = _numbers(data, count, wanted, self.dialect, plain) if count else None
-        return _whole(count, *numbers) if numbers else None
+        return _whole(count, *numbers, {}) if numbers else None
 
     def uniform_rows(self) -> tuple[bytes, int, bool]:
         """The text of the data rows, their number (0 where not every line looks like one), whether all is numbers."""
@@ -221,8 +222,7 @@ def read_together(sources: Sequence[TextSource], wanted: Sequence[frozenset[int]
     alike: dict[tuple[Dialect, frozenset[int]], list[int]] = {}
     for i, source in enumerate(sources):
         if rows[i][1]:
-            layout = replace(source.dialect, header_line=0, data_line=0)
-            alike.setdefault((layout, wanted[i]), []).append(i)
+            alike.setdefault((_layout(source.dialect), wanted[i]), []).append(i)
     read = list(sources)
     for (dialect, columns), own in alike.items():
         counts = [rows[i][1] for i in own]
@@ -239,7 +239,7 @@ def read_together(sources: Sequence[TextSource], wanted: Sequence[frozenset[int]
             own_numbers = {column: values[part] for column, values in numbers.items()}
             own_texts = {column: values[part] for column, values in texts.items()}
             own_ends = {column: found[place] for column, found in ends.items() if found[place][0] == found[place][0]}
-            read[i] = replace(sources[i], ahead=replace(_whole(count, own_numbers, own_texts), ends=own_ends))
+            read[i] = replace(sources[i], ahead=_whole(count, own_numbers, own_texts, own_ends))
     return read
 
 
@@ -249,9 +249,17 @@ def _ends(values: Values, starts: Offsets) -> list[tuple[float, float]]:
     return list(zip(low.tolist(), high.tolist(), strict=True))
 
 
-def _whole(count: int, numbers: dict[int, Values], texts: dict[int, pl.Series]) -> Table:
+@lru_cache(maxsize=_KNOWN_MAX)
+def _layout(dialect: Dialect) -> Dialect:
+    """The dialect, wherever the header stands."""
+    return replace(dialect, header_line=0, data_line=0)
+
+
+def _whole(
+    count: int, numbers: dict[int, Values], texts: dict[int, pl.Series], ends: dict[int, tuple[float, float]]
+) -> Table:
     """A table of which no row is missing."""
-    return Table(np.arange(1, count + 1), numbers, texts, {}, count, {}, ())
+    return Table(np.arange(1, count + 1), numbers, texts, {}, count, {}, (), ends)
 
 
 def _mostly_ragged(table: Table) -> bool:
