@@ -7,8 +7,11 @@ from models.schemas import BASELINES
 
 
 def car_medians(observations: pl.DataFrame) -> pl.DataFrame:
-    """OBSERVATIONS with `saturated` and `in_quarter` -> one row a setup, band and car of the quarter."""
-    return run_query("car_medians", observations=observations)
+    """OBSERVATIONS with `saturated` and `in_quarter` -> one row a setup, band and car of the quarter.
+
+    Without the car's label, and the setup as a category: of a large fleet there are a million rows.
+    """
+    return run_query("car_medians", observations=observations).drop("label").cast({"setup": pl.Categorical})
 
 
 def baselines(cars: pl.DataFrame, expected: pl.DataFrame) -> pl.DataFrame:
@@ -16,7 +19,7 @@ def baselines(cars: pl.DataFrame, expected: pl.DataFrame) -> pl.DataFrame:
 
     expected: setup, band_rpm, expected_duty_pct: the regression's duty at the setup's median demand.
     """
-    found = run_query("baselines", cars=cars)
+    found = run_query("baselines", cars=cars.cast({"setup": pl.String}))
     return (
         found.join(expected, on=["setup", "band_rpm"], how="left", maintain_order="left")
         .with_columns(pl.col("expected_duty_pct").round(3))

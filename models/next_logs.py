@@ -1,7 +1,7 @@
 """What would decide about a car of whom too little is known: so many logs, where in the rev range, what to measure."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ from models.variances import within
 
 Array = NDArray[np.float64]
 BAND_RPM = 250
+CARS_AT_ONCE = 5000
 
 
 @dataclass(frozen=True)
@@ -84,15 +85,17 @@ def next_logs(
     """
     asking = _Asking(learned, judged, close, rule) if learned else None
     gaps = _gaps(bands, rule)
-    rows = []
     wanting = judged.filter((pl.col("signal") != "clear") | (pl.col("pump_limit") == "rail_short"))
-    for row in wanting.iter_rows(named=True):
-        known = asking if row["judged"] else None
-        for wish in _wishes(row, known, gaps.get(row["spell"])):
-            place = {name: row[name] for name in ("spell", "label", "setup", "spell_since")}
-            rows.append(place | {name: getattr(wish, name) for name in ("wish", "count", "low_rpm", "high_rpm")}
-                        | {"would_find_pct": wish.would_find_pct})  # fmt: skip
-    return pl.DataFrame(rows, schema={"spell": pl.Int32} | NEXT_LOGS).with_columns(pl.col("would_find_pct").round(3))
+    schema = {"spell": pl.Int32} | NEXT_LOGS
+    tables = [pl.DataFrame(schema=schema)]
+    for some in wanting.iter_slices(CARS_AT_ONCE):
+        rows = [
+            {name: row[name] for name in ("spell", "label", "setup", "spell_since")} | asdict(wish)
+            for row in some.iter_rows(named=True)
+            for wish in _wishes(row, asking if row["judged"] else None, gaps.get(row["spell"]))
+        ]
+        tables.append(pl.DataFrame(rows, schema=schema))
+    return pl.concat(tables).with_columns(pl.col("would_find_pct").round(3))
 
 
 # checks that a further log answers, most telling first; the rest are questions to people

@@ -43,7 +43,7 @@ def test_parts_are_the_whole(gaps: DirectFleet, at_once: int) -> None:
     for name, keys in (
         ("spells", ["spell"]),
         ("bands", ["spell", "band_rpm"]),
-        ("cars", ["setup", "band_rpm", "label"]),
+        ("cars", ["setup", "band_rpm", "duty_pct", "demand"]),
     ):
         assert_frame_equal(getattr(once, name).sort(keys), getattr(pieces, name).sort(keys))
 
