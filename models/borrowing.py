@@ -20,22 +20,44 @@ Array = NDArray[np.float64]
 
 OWN = ""  # the source of a club's own cars
 WORDS = ("engine", "pump", "boost_hardware", "calibration")
+SETUP = (*WORDS, "port_injection")
 ETHANOL_STEP_SD = 5.0 / 12**0.5  # points: what a contribution's ethanol content is rounded to
 
 
-def borrowed(pooled: pl.DataFrame, roster: pl.DataFrame, quarter: str) -> pl.DataFrame:
+@dataclass(frozen=True)
+class LenderRule:
+    """clubs_min: clubs that must know a setup before other clubs' cars of it teach: what fewer say of it cannot be held
+    against anybody. own_cars_min: cars of it by which this club knows it, one of them judged by the rest.
+    """
+
+    clubs_min: int = 3
+    own_cars_min: int = 3
+
+
+def borrowed(
+    pooled: pl.DataFrame,
+    roster: pl.DataFrame,
+    quarter: str,
+    driven: pl.DataFrame,
+    rule: LenderRule = LenderRule(),
+) -> pl.DataFrame:
     """CONTRIBUTION of the four quarters that end with `quarter` -> OBSERVATIONS with saturated, in_quarter and source.
 
     roster: the club's own, whose spelling of a setup's words is taken, and whose spells are counted on from.
+    driven: the spells of it with usable cells.
     Without days, so that they count as the quarter's: a borrowed car has a level and a shape, and no trend.
     """
     quarters = [shifted(quarter, -back) for back in range(4)]
     cells = pooled.filter(pl.col("quarter").is_in(quarters)).with_columns(_spelled_as(roster, name) for name in WORDS)
-    cells = cells.with_columns(
-        label=pl.concat_str("club", "quarter", "car", separator=" "),
-        date=pl.lit(first_day(quarter) + timedelta(days=45), pl.Date),
-    ).with_columns(log=pl.concat_str("label", pl.col("log").cast(pl.String), separator=" "))
-    cars = cells.group_by("label", *WORDS, "port_injection").agg(
+    cells = (
+        cells.join(_known(cells, driven, rule), on=SETUP, how="semi")
+        .with_columns(
+            label=pl.concat_str("club", "quarter", "car", separator=" "),
+            date=pl.lit(first_day(quarter) + timedelta(days=45), pl.Date),
+        )
+        .with_columns(log=pl.concat_str("label", pl.col("log").cast(pl.String), separator=" "))
+    )
+    cars = cells.group_by("label", *SETUP).agg(
         ethanol_pct=pl.col("ethanol_pct").median(), source=pl.col("club").first()
     )
     table = spells(cars.with_columns(since=pl.lit(None, pl.Date), until=pl.lit(None, pl.Date)).sort("label"))
@@ -53,6 +75,15 @@ def borrowed(pooled: pl.DataFrame, roster: pl.DataFrame, quarter: str) -> pl.Dat
         )
         .select(*OBSERVATIONS, "ceiling_pct", "saturated", "in_quarter", "source")
     )
+
+
+def _known(cells: pl.DataFrame, driven: pl.DataFrame, rule: LenderRule) -> pl.DataFrame:
+    """SETUP, a row a setup that enough clubs know."""
+    others = cells.group_by(SETUP).agg(pl.col("club").n_unique())
+    own = driven.group_by(SETUP).agg(pl.col("label").n_unique())
+    both = others.join(own, on=SETUP, how="left")
+    knows_it = (pl.col("label") >= rule.own_cars_min).fill_null(False)
+    return both.filter(pl.col("club") + knows_it.cast(pl.UInt32) >= rule.clubs_min).select(SETUP)
 
 
 def _spelled_as(roster: pl.DataFrame, column: str) -> pl.Expr:

@@ -30,7 +30,8 @@ class LearningRule:
     weight_min: the least a car teaches. group_weight_min: where a setup or engine keeps less than half of its
     cars' weight its cars get at least this, so that it is still described, if badly.
     noise_cars: at most so many teach the noise. calm_ln_sd: duty law from cells whose pressure moved less than this.
-    lender_cars: how many healthy cars another club's count for at most where the spread of healthy cars is told.
+    lender_cars: how many healthy cars other clubs' count for at most, all clubs together, where the spread of healthy
+    cars is told: many clubs tell well how cars differ elsewhere, and no better how far this club is like them.
     own_effect: standard deviation of the club's own effect, next to nothing: it is what other clubs differ from.
     """
 
@@ -204,9 +205,12 @@ def sources_of(fleet: Fleet, rule: LearningRule) -> Sources:
 
 
 def say(healthy: Array, sources: NDArray[np.int64], cars: float) -> Array:
-    """How far each spell tells how healthy cars differ: other clubs' as at most so many healthy cars each. (units,)"""
-    each = np.bincount(sources, healthy)[sources]
-    return np.where(sources == 0, 1.0, np.minimum(1.0, cars / np.maximum(each, 1e-9)))
+    """How far each spell tells how healthy cars differ: other clubs' as at most so many healthy cars in all, each club
+    as many. (units,)
+    """
+    of_club = np.bincount(sources, healthy)
+    each = cars / max(len(of_club) - 1, 1)
+    return np.where(sources == 0, 1.0, np.minimum(1.0, each / np.maximum(of_club, 1e-9))[sources])
 
 
 def own_part(whole: Fleet) -> Fleet:
