@@ -48,8 +48,8 @@ def tops(cells: pl.LazyFrame, rule: PlateauRule = PlateauRule()) -> pl.DataFrame
     wanted = ["calibration", "duty_max_pct", "duty_top_share", "samples"]
     high = pl.col("duty_max_pct") >= rule.lowest_pct - 2.0
     known = cells.select(pl.col("calibration").unique()).collect()
-    found = ceilings(cells.filter(high).select(wanted).collect(), rule)
-    filled = known.join(found, on="calibration", how="left").with_columns(
+    found = ceilings(cells.filter(high).select(wanted).cast({"calibration": pl.Categorical}).collect(), rule)
+    filled = known.join(found.cast({"calibration": pl.String}), on="calibration", how="left").with_columns(
         pl.col("ceiling_pct").fill_null(100.0), pl.col("learned").fill_null(False)
     )
     return filled.sort("calibration")

@@ -106,8 +106,22 @@ def patterns(rows: Rows, index: Ints) -> tuple[Ints, Ints]:
     bands = rows.band[index]
     common = (rows.pulls_of_log[index[:, :1]], rows.pulls[index], rows.barometer_sd[index], rows.extra_variance[index])
     keys = np.column_stack([bands - bands[:, :1], *common])
-    _, first, which = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    _, first, which = np.unique(hashed(keys), return_index=True, return_inverse=True)
+    if not np.array_equal(keys[first][which], keys):  # two patterns of one hash
+        _, first, which = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     return index[first], which.ravel()
+
+
+def hashed(keys: Array) -> NDArray[np.uint64]:
+    """A number a row, the same for the same row: sorting these takes a fraction of sorting rows. (rows, k) -> (rows,)
+
+    Multiply and shift, so that the low bits of a float, mostly noughts, take part.
+    Source: Dietzfelbinger et al. 1997, J Algorithms 25:19.
+    """
+    odd = np.random.default_rng(0).integers(0, 2**63, (2, keys.shape[1]), dtype=np.uint64) * 2 + 1
+    bits = np.ascontiguousarray(keys).view(np.uint64)
+    mixed = (bits ^ (bits >> np.uint64(32))) * odd[0]
+    return np.asarray(((mixed ^ (mixed >> np.uint64(29))) * odd[1]).sum(axis=1, dtype=np.uint64))
 
 
 def roots(rows: Rows, index: Ints, noise: Noise) -> Array:

@@ -84,11 +84,12 @@ def next_logs(
     make its evidence `action` if its excess stays what it is.
     """
     asking = _Asking(learned, judged, close, rule) if learned else None
-    gaps = _gaps(bands, rule)
+    usual = _usual_bands(bands, rule)
     wanting = judged.filter((pl.col("signal") != "clear") | (pl.col("pump_limit") == "rail_short"))
     schema = {"spell": pl.Int32} | NEXT_LOGS
     tables = [pl.DataFrame(schema=schema)]
     for some in wanting.iter_slices(CARS_AT_ONCE):
+        gaps = _gaps(bands.join(some, on="spell", how="semi"), usual, rule)
         rows = [
             {name: row[name] for name in ("spell", "label", "setup", "spell_since")} | asdict(wish)
             for row in some.iter_rows(named=True)
@@ -228,13 +229,16 @@ def _positive(matrices: Array, least: float = 1e-8) -> Array:
     return np.asarray((vectors * np.maximum(values, least)[..., None, :]) @ vectors.swapaxes(-1, -2))
 
 
-def _gaps(counted: pl.DataFrame, rule: NextLogsRule) -> dict[int, tuple[int, int]]:
+def _usual_bands(counted: pl.DataFrame, rule: NextLogsRule) -> pl.DataFrame:
+    """band_rpm: the bands that most spells have driven. counted: spell, band_rpm."""
+    share = pl.col("spell").n_unique() / max(counted["spell"].n_unique(), 1)
+    return counted.group_by("band_rpm").agg(share=share).filter(pl.col("share") >= rule.bands_share).select("band_rpm")
+
+
+def _gaps(counted: pl.DataFrame, bands: pl.DataFrame, rule: NextLogsRule) -> dict[int, tuple[int, int]]:
     """spell, band_rpm, pulls -> for a spell the widest part of the rev range, of the one that most cars drive, in which
     it has few pulls. [1/min]
     """
-    share = pl.col("spell").n_unique() / max(counted["spell"].n_unique(), 1)
-    usual = counted.group_by("band_rpm").agg(share=share).filter(pl.col("share") >= rule.bands_share)
-    bands = usual.select("band_rpm")
     few = counted.group_by("spell").agg(few=pl.col("pulls").max() / 2)
     runs = (
         few.join(bands, how="cross")

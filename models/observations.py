@@ -101,7 +101,7 @@ USABLE = (pl.col("duty_pct") > 1.0) & (pl.col("manifold_pressure_kpa") > 20.0)
 
 @dataclass(frozen=True)
 class Usual:
-    """What stands in for a channel that a log does not hold: the peers' medians over all cells.
+    """What stands in for a channel that a log does not hold: the peers' medians over all cells of cars that teach.
 
     by_setup: setup, usual of ethanol, and ethanol_pct the fleet's; channels: of lambda, intake and rail, by engine and
     band and by band. Nothing of a channel that every cell has.

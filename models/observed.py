@@ -77,7 +77,8 @@ def observed(
     seen = logs.join(placed, on="log")
     teachers = _teachers(seen.join(spell_table.select("spell", "setup"), on="spell"), teachers_max)
     parts = _parts(seen, teachers, cells_at_once)
-    return Observed(cells, spell_table, in_quarter, placed, usual(joined), tops(joined), parts, teachers)
+    told_by = joined if teachers is None else joined.filter(pl.col("label").is_in(teachers.implode()))
+    return Observed(cells, spell_table, in_quarter, placed, usual(told_by), tops(joined), parts, teachers)
 
 
 def _teachers(seen: pl.DataFrame, most: int | None) -> pl.Series | None:

@@ -33,7 +33,7 @@ class StudySize:
     uncertainty is lost in how far healthy cars differ (their variance over so many). cells_at_once: held in memory.
     """
 
-    teachers_max: int = 60
+    teachers_max: int = 40
     cells_at_once: int = CELLS_AT_ONCE
 
 

@@ -51,7 +51,7 @@ def _version(package: str) -> str:
 
 
 def _counts(cars: pl.DataFrame, material: Material, quality: pl.DataFrame, cells: int) -> dict[str, int]:
-    now = material.pulls.filter("in_quarter").height
+    now = int(material.pulls["in_quarter"].sum())
     signals = {name: int((cars["signal"] == name).sum()) for name in ("action", "warning", "clear", "undecided")}
     limits = {name: int((cars["pump_limit"] == name).sum()) for name in ("rail_short", "reached")}
     return {

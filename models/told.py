@@ -67,4 +67,6 @@ def _tables(
     logs = log_table(
         learned.rows, fleet.frame, judged.residual, judged.own_variance, own_curves(learned), learned.noise
     )
-    return spells, curves, logs.select(LOG_EXCESS.keys())
+    # by way of Arrow, since the names of a few logs would keep those of all cells' logs in memory
+    own_names = logs.select(LOG_EXCESS.keys()).to_arrow(compat_level=pl.CompatLevel.oldest())
+    return spells, curves, pl.DataFrame(own_names)

@@ -28,10 +28,24 @@ sys.path.insert(0, str(Path(__file__).parent))
 from many_fleets import TODAY, made, save
 
 from ingest.labels import ALPHABET
-from models.study import run_study
+from models.baselines import baselines
+from models.curves import setup_curves
+from models.fleet import gather, window
+from models.learning import learn
+from models.observed import driven, together
+from models.study import StudySize, run_study
+from models.told import ahead
 from synthetic_fleet.direct_cells import DirectFleet, direct_cells
 
-SIZES = {"small": (140, 4), "medium": (280, 8), "large": (560, 10), "huge": (560, 100)}  # cars, copies
+SIZES = {  # cars, copies
+    "small": (140, 4), "medium": (280, 8), "large": (560, 10), "huge": (560, 100), "vast": (560, 700)
+}  # fmt: skip
+    "small": (140, 4),
+    "medium": (280, 8),
+    "large": (560, 10),
+    "huge": (560, 100),
+    "vast": (560, 700),
+}  # cars, copies
 COUNTED = ("action", "warning", "clear", "undecided")
 ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OPENBLAS", "OMP", "MKL")}
 SECONDS_MAX = 1500
@@ -135,7 +149,89 @@ def mixed(folder: Path) -> dict[str, float]:
     return {"rows": len(rows), "cars": len(effects), "excess_sd_pct": round(100 * float(effects.std()), 2)}
 
 
-WAYS = {"study": study, "ols": ols, "mixed": mixed}
+def expected(folder: Path) -> dict[str, float]:
+    """Baselines and expected duty alone: what a setup does, and what the expectation says it should."""
+    cells, pulls = (pl.scan_parquet(folder / name) for name in ("cells", "pulls.parquet"))
+    ledger, roster = (pl.read_parquet(folder / f"{name}.parquet") for name in ("ledger", "roster"))
+    when = window("2026Q3", ledger, TODAY)
+    material = gather(cells, pulls, ledger, roster, when, TODAY, teachers_max=StudySize().teachers_max)
+    learned = learn(material.fleet)
+    others = [driven(part) for part in ahead(material.observed.each(teaching=False))]
+    counted = together([material.driven, *others])
+    table = baselines(counted.cars, setup_curves(material.fleet, learned, material.ceilings))
+    apart = (table["duty_p50_pct"] - table["expected_duty_pct"]).std()
+    return {"cells": counted.cells, "rows": table.height, "median_minus_expected_sd_pct": round(apart, 2)}
+
+
+BASELINE_SQL = """
+with of_car as (
+    select r.engine || r.pump || r.boost_hardware || r.calibration as setup, c.band_rpm, c.label,
+           median(c.duty_pct) as duty, median(c.manifold_pressure_kpa) as pressure, median(c.boost_kpa) as boost,
+           median(coalesce(c.ethanol_pct, r.ethanol_pct)) as ethanol, count(*) as pulls
+    from read_parquet('{cells}/*.parquet') c join read_parquet('{roster}') r using (label)
+    group by all
+)
+select setup, band_rpm, count(*), sum(pulls), quantile_cont(duty, [.1, .25, .5, .75, .9]), median(pressure),
+       median(ethanol), median(boost)
+from of_car group by all order by all
+"""
+
+
+def floor(folder: Path) -> dict[str, float]:
+    """The least that could be called baselines and expected duty: one query, one pass of normal equations."""
+    import duckdb
+    from scipy.interpolate import BSpline
+
+    with duckdb.connect(config={"threads": 1}) as connection:
+        baseline = connection.sql(BASELINE_SQL.format(cells=folder / "cells", roster=folder / "roster.parquet")).pl()
+    knots = np.r_[[1500.0] * 3, np.linspace(1500, 7500, 8), [7500.0] * 3]
+    roster = pl.read_parquet(folder / "roster.parquet").rename({"ethanol_pct": "stated_pct"})
+    words = {name: roster[name].unique().sort() for name in ("engine", "pump", "boost_hardware", "calibration")}
+    setup = pl.concat_str(*words, separator="|")
+    roster = roster.select(
+        "label", "stated_pct", setup.rank("dense").alias("setup") - 1,
+        *(pl.col(name).rank("dense").alias(name) - 1 for name in words),
+    )  # fmt: skip
+    sizes = {name: int(roster[name].max()) + 1 for name in ("setup", *words)}  # type: ignore[arg-type]
+    curves = (1 + sizes["engine"]) * 10
+    width = curves + sum(sizes.values()) + 2 * sizes["setup"] + 5
+    A, b = np.zeros((width, width)), np.zeros(width)
+    for file in sorted((folder / "cells").glob("*.parquet")):
+        for part in pl.read_parquet(file).join(roster, on="label").iter_slices(50_000):
+            X, y = _dense(part, sizes, width, curves, lambda rpm: BSpline.design_matrix(rpm, knots, 3).toarray())
+            A += X.T @ X
+            b += X.T @ y
+    coefficients = np.linalg.solve(A + np.eye(width), b)
+    return {"rows": baseline.height, "columns": width, "coefficients_sd": round(float(coefficients.std()), 3)}
+
+
+def _dense(part: pl.DataFrame, sizes: dict[str, int], width: int, curves: int, basis):  # type: ignore[no-untyped-def]
+    """The study's columns for each cell, by brute force."""
+    n, rows = part.height, np.arange(part.height)
+    X = np.zeros((n, width))
+    rpm = part["band_rpm"].to_numpy() + 125.0
+    curve, engine = basis(rpm), part["engine"].to_numpy()
+    X[:, :10] = curve
+    X[rows[:, None], 10 + engine[:, None] * 10 + np.arange(10)] = curve
+    at = curves
+    for name, size in sizes.items():
+        X[rows, at + part[name].to_numpy()] = 1.0
+        at += size
+    z = (rpm - 4400) / 2200
+    for shape in (z, z**2 - 1 / 3):
+        X[rows, at + part["setup"].to_numpy()] = shape
+        at += sizes["setup"]
+    fuel = -np.log(1 - 0.3477 * part.select(pl.coalesce("ethanol_pct", "stated_pct")).to_series().to_numpy() / 100)
+    intake = np.log((part["intake_air_c"].fill_null(35.0).to_numpy() + 273.15) / 298.15)
+    mixture = np.log(part["lambda_ratio"].fill_null(0.85).to_numpy())
+    demand = np.log(part["manifold_pressure_kpa"].to_numpy() / 100) - 0.5 * intake - mixture + fuel
+    rail = part["rail_pressure_bar"].fill_null(150.0).to_numpy() / 100
+    X[:, at:] = np.column_stack([demand, fuel, intake, rail, np.ones(n)])
+    y = np.log((1 - np.cos(np.pi * part["duty_pct"].to_numpy() / 100)) / 2) - demand
+    return X, y
+
+
+WAYS = {"study": study, "expected": expected, "floor": floor, "ols": ols, "mixed": mixed}
 
 
 def measured(way: str, folder: Path) -> dict[str, object]:
