@@ -5,7 +5,8 @@ python tests/benchmarks/wrong_rows.py --study-rows FILE [--fleets SHARE] [--work
 The fleets are those of `pooled.py`, whose --rows wrote FILE. Best possible: whoever knows the duty law, all standard
 deviations, the sizes of the pumps, in which ways rows go wrong and how far labels of a blend are off, and whose
 expectation was taught by sound cars under a roster without a mistake; with as many sound cars flagged as the study
-gives any signal, cars at their pump's limit apart.
+gives any signal, cars at their pump's limit apart. `labels`: the same, but that labels of a blend may err by as much as
+the study must allow for, who cannot know that these err by less.
 """
 
 import sys
@@ -25,10 +26,12 @@ from known_truth import true_levels
 from many_fleets import Job, cell, in_parallel, made, parser, save, share, table
 from pooled import main_jobs
 
+from models.observations import NotMeasured
 from synthetic_fleet.direct_cells import LABEL_SD_PCT, PUMP_SIZES, SIZES_PCT
 
 Array = NDArray[np.float64]
 POINTS = np.linspace(*SIZES_PCT["wrong_roster"], 9)
+BEST = {"labels": "best possible with labels as unsure as the study takes them", "best": "best possible"}
 KINDS = {"pump": "another pump", "blend": "another blend, not measured"}
 
 
@@ -42,14 +45,16 @@ def one_fleet(job: Job) -> pl.DataFrame:
     roster = fleet.roster.drop("pump", "ethanol_pct").join(truthful, on="label", maintain_order="left")
     levels = true_levels(replace(fleet, roster=roster.select(fleet.roster.columns)), job)
     known = cars.join(levels, on="label", maintain_order="left")
-    scores = [_ln_bayes_factor(car) for car in known.iter_rows(named=True)]
+    best = [_ln_bayes_factor(car, LABEL_SD_PCT) for car in known.iter_rows(named=True)]
+    labels = [_ln_bayes_factor(car, _allowed_sd_pct(car["stated_pct"])) for car in known.iter_rows(named=True)]
     wrong = pl.col("fault") == "wrong_roster"
     other = pl.col("pump") != pl.col("true_pump")
     return known.select(
         "label",
         "fault",
         kind=pl.when(wrong & other).then(pl.lit("pump")).when(wrong).then(pl.lit("blend")).otherwise(pl.lit("")),
-        score=pl.Series(scores),
+        best=pl.Series(best),
+        labels=pl.Series(labels),
         set=pl.lit(job.set),
         cars=pl.lit(job.cars),
         seed=pl.lit(job.seed),
@@ -70,7 +75,14 @@ def _ln_air(ethanol_pct: float | Array) -> Array:
     return np.asarray(np.log(1.0 - 0.3477 * np.asarray(ethanol_pct) / 100))
 
 
-def _ln_bayes_factor(car: dict[str, Any]) -> float:
+def _allowed_sd_pct(stated_pct: float, allowed: NotMeasured = NotMeasured()) -> float:
+    """What the study allows a stated blend to be off. [points]"""
+    if stated_pct <= 10:
+        return allowed.ethanol_to_e10
+    return allowed.ethanol_to_e30 if stated_pct <= 30 else allowed.ethanol_above
+
+
+def _ln_bayes_factor(car: dict[str, Any], label_sd_pct: float) -> float:
     """Of 'the row is wrong' against 'it is right', from the level that the row as stated makes appear."""
     stated, true = PUMP_SIZES[car["pump"]], PUMP_SIZES[car["true_pump"]]
     level, variance = car["level"] + np.log(stated / true), car["variance"]
@@ -78,7 +90,7 @@ def _ln_bayes_factor(car: dict[str, Any]) -> float:
     if not car["ethanol_measured"]:
         said = car["stated_pct"]
         level += float(_ln_air(said) - _ln_air(car["ethanol_true_pct"]))
-        variance += float(_ln_air(said + LABEL_SD_PCT) - _ln_air(said)) ** 2
+        variance += float(_ln_air(said + label_sd_pct) - _ln_air(said)) ** 2
         blends = [said - p for p in POINTS] + [said + p for p in POINTS if said >= p]
         possible = [e for e in blends if 0 <= e <= 60]
         shifts += [(0.5 / len(possible), float(_ln_air(said) - _ln_air(e))) for e in possible]
@@ -93,11 +105,11 @@ def figures(rows: pl.DataFrame) -> dict[str, Any]:
     spoken = pl.col("signal").is_in(["action", "warning"])
     sound = (apart["fault"] == "").to_numpy()
     allowed = int(apart.filter(spoken & (pl.col("fault") == "")).height)
-    marked = apart.with_columns(best=pl.Series(over(apart["score"].to_numpy(), sound, allowed)))
+    marked = apart.with_columns(pl.Series(name, over(apart[name].to_numpy(), sound, allowed)) for name in BEST)
     told: dict[str, Any] = {"sound_cars": int(sound.sum()), "sound_with_a_signal": allowed}
     for kind in (*KINDS, "all"):
         own = marked.filter(pl.col("kind") == kind if kind in KINDS else pl.col("kind") != "")
-        told[kind] = {"study": share(own, spoken), "best": share(own, pl.col("best"))}
+        told[kind] = {"study": share(own, spoken)} | {name: share(own, pl.col(name)) for name in BEST}
     return told
 
 
@@ -105,11 +117,10 @@ def markdown(result: dict[str, Any]) -> str:
     """The result as a table of docs/performance.md."""
     sizes = result["fleets"]
     head = ["wrong roster row: any signal"]
-    head += [
-        f"{size} cars, {f['fleets']} fleets: {who}" for size, f in sizes.items() for who in ("study", "best possible")
-    ]
+    whose = {"study": "study"} | BEST
+    head += [f"{size} cars, {f['fleets']} fleets: {who}" for size, f in sizes.items() for who in whose.values()]
     lines = [
-        [word, *(cell(f[kind][who]) for f in sizes.values() for who in ("study", "best"))]
+        [word, *(cell(f[kind][who]) for f in sizes.values() for who in whose)]
         for kind, word in (KINDS | {"all": "all"}).items()
     ]
     return table(head, lines)
