@@ -37,15 +37,8 @@ from models.study import StudySize, run_study
 from models.told import ahead
 from synthetic_fleet.direct_cells import DirectFleet, direct_cells
 
-SIZES = {  # cars, copies
-    "small": (140, 4), "medium": (280, 8), "large": (560, 10), "huge": (560, 100), "vast": (560, 700)
-}  # fmt: skip
-    "small": (140, 4),
-    "medium": (280, 8),
-    "large": (560, 10),
-    "huge": (560, 100),
-    "vast": (560, 700),
-}  # cars, copies
+# cars, copies
+SIZES = {"small": (140, 4), "medium": (280, 8), "large": (560, 10), "huge": (560, 100), "vast": (560, 700)}
 COUNTED = ("action", "warning", "clear", "undecided")
 ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OPENBLAS", "OMP", "MKL")}
 SECONDS_MAX = 1500
