@@ -29,6 +29,10 @@ AGAIN = (
     "this one only where the first was not sent, or was withdrawn."
 )
 EARLY = "{quarter} has not ended. A second file for it, later, would show who came in between: wait, if you can."
+LEANED = (
+    "Studies made from now on lean on these, setup by setup, where three clubs know a setup, this one among them if it "
+    "has three cars of it; make studies anew that shall."
+)
 NOTHING = (
     "Nothing can be given: no setup, merged with those of its engine and pump, has as many cars with full-load pulls "
     "in {quarter} as a published one needs."
@@ -77,7 +81,7 @@ def pooled_text(pooled: Pooled) -> str:
     lines += [f"{'club':<11}{'quarter':<9}{'cars':>6}{'pulls':>8}{'setups':>8}"]
     lines += [f"{club:<11}{quarter:<9}{cars:>6}{pulls:>8}{setups:>8}"
               for club, quarter, cars, pulls, setups in pooled.sources.iter_rows()]  # fmt: skip
-    return plain([*lines, "Studies made from now on lean on these; make studies anew that shall."])
+    return plain([*lines, *_wrapped(LEANED)])
 
 
 def _setups(made: Contribution) -> Iterator[str]:
