@@ -221,11 +221,11 @@ def _roster(
     as_json: AsJson = False,
 ) -> int:
     """Draft the roster from folders and file names, or check one against the logs."""
+    roster = one_file(sheet, out, check)
     from ingest.roster_check import check_roster
     from ingest.roster_draft import draft_roster
     from reports.roster_text import check_text, draft_text
 
-    roster = one_file(sheet, out, check)
     if not check:
         drafted = draft_roster(logs, roster)
         print_json(as_rows(drafted)) if as_json else typer.echo(draft_text(drafted))
@@ -291,11 +291,11 @@ def _report(
     quarter: Quarter = None,
 ) -> None:
     """Write report.html and CSV files of a finished study, cards for owners, or text for a forum."""
+    if not (out or cards or markdown):
+        raise typer.BadParameter("Name a folder with --out or --cards, or ask for --markdown.")
     from models.study_files import read_study
     from reports import markdown_text, write_cards, write_report
 
-    if not (out or cards or markdown):
-        raise typer.BadParameter("Name a folder with --out or --cards, or ask for --markdown.")
     study = read_study(store, quarter)
     if out:
         page = write_report(study, out, with_markdown=markdown).resolve()
@@ -344,11 +344,11 @@ def _compare(
     label: Label, store: StoreFolder, before: Before = None, after: After = None, as_json: AsJson = False
 ) -> None:
     """Compare one car before and after a change: its newest on the roster, or two ranges of days."""
+    if (before is None) != (after is None):
+        raise typer.BadParameter("--before and --after belong together: name both ranges, or neither.")
     from models.study_files import compare_car
     from reports.compare_text import compare_text
 
-    if (before is None) != (after is None):
-        raise typer.BadParameter("--before and --after belong together: name both ranges, or neither.")
     answer = compare_car(store, label, before=before, after=after, demo=_is_demo(store))
     if as_json:
         print_json(answer.told | {"curves": rows(answer.curves)})
@@ -373,11 +373,11 @@ def _headroom(
     as_json: AsJson = False,
 ) -> int:
     """Predict what a blend and boost would ask of the pump, from logs of cars alike."""
+    if (setup is None) == (car is None):
+        raise typer.BadParameter("Name a setup with --setup or a car with --car, and not both.")
     from models.study_files import headroom_of_store
     from reports.headroom_text import headroom_text
 
-    if (setup is None) == (car is None):
-        raise typer.BadParameter("Name a setup with --setup or a car with --car, and not both.")
     answer = headroom_of_store(
         store, ethanol, setup=setup, label=car, boost_kpa=boost, reserve_pct=reserve, quarter=quarter,
         demo=_is_demo(store),

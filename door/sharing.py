@@ -45,9 +45,9 @@ def pool(
     ] = None,
 ) -> None:
     """Take other clubs' cells in, so that a small club's study knows better what to expect."""
+    if withdraw and files:
+        raise typer.BadParameter("Name files to pool, or a club to withdraw, and not both.")
     import ingest.pooled as clubs
     from reports.contribution_text import pooled_text
 
-    if withdraw and files:
-        raise typer.BadParameter("Name files to pool, or a club to withdraw, and not both.")
     typer.echo(pooled_text(clubs.withdraw_club(withdraw, store) if withdraw else clubs.pool_files(files or [], store)))
