@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from models.borrowing import Sources, believed
-from models.censored import working_response
 from models.design_matrix import LEFT_OUT, SOURCED_NAMES, CellArrays, Design, Rows
 from models.duty_law import RoundShares, choose_round_share
 from models.engine_speed import car_basis
@@ -19,6 +18,7 @@ from models.learned_noise import learn_noise
 from models.left_out import foretold, four_numbers, left_out
 from models.log_sums import LogSums, log_sums, refresh
 from models.variances import Noise
+from models.working_response import working_response
 
 Array = NDArray[np.float64]
 

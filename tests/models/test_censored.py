@@ -11,7 +11,8 @@ from scipy.stats import CensoredData, norm
 from sklearn.linear_model import LinearRegression
 from sklearn.utils.estimator_checks import check_estimator
 
-from models.censored import CensoredRegression, working_response
+from models.censored import CensoredRegression
+from models.working_response import working_response
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
 

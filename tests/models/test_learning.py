@@ -6,11 +6,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from models.censored import working_response
 from models.design_matrix import LEFT_OUT
 from models.excess import SpreadPrior
 from models.learning import Fleet, Judged, Learned, LearningRule, at_least, learn, learn_law, teaching_weights
 from models.variances import Noise
+from models.working_response import working_response
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
 
