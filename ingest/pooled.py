@@ -134,11 +134,18 @@ def _files(store: Store) -> list[Path]:
 
 def _tables(store: Store) -> list[pl.DataFrame]:
     files = _files(store)
-    if files and (wrong := damaged(_folder(store), [path.name for path in files])):
-        raise InputError(
-            [f"{_folder(store) / name}: damaged. Delete it, and pool the club's file again." for name in wrong]
-        )
-    return [read_parquet(path) for path in files]
+    wrong = damaged(_folder(store), [path.name for path in files]) if files else []
+    if not wrong:
+        try:
+            return [read_parquet(path) for path in files]
+        except FileNotFoundError:
+            if _files(store) == files:
+                raise
+    if _files(store) != files:  # a club was withdrawn meanwhile
+        return _tables(store)
+    raise InputError(
+        [f"{_folder(store) / name}: damaged. Delete it, and pool the club's file again." for name in wrong]
+    )
 
 
 def _sources(tables: list[pl.DataFrame]) -> pl.DataFrame:

@@ -5,10 +5,12 @@ import os
 from datetime import date
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import polars as pl
 import pytest
 
+from ingest import pooled
 from ingest.findings import InputError
 from ingest.labels import open_key, private_folder
 from ingest.pooled import given_before, pool_files, pooled_cells, withdraw_club, write_contribution
@@ -105,3 +107,22 @@ def test_nothing_is_taken_while_others_can_read_the_key(made_up: ModuleType, sto
     with pytest.raises(InputError, match=r"key: others can read it. Run: chmod 600"):
         pool_files([file(made_up.contribution(A), tmp_path, "a.parquet")], store, today=TODAY)
     assert not (store / "pooled").exists()
+
+
+@pytest.mark.parametrize("step", ["damaged", "read_parquet"])
+def test_a_study_that_reads_while_a_club_is_withdrawn_sees_the_others(
+    made_up: ModuleType, store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    clubs = {"a.parquet": made_up.contribution(A), "b.parquet": made_up.contribution(B, seed=1)}
+    pool_files([file(table, tmp_path, name) for name, table in clubs.items()], store, today=TODAY)
+    real, ran = getattr(pooled, step), []
+
+    def slow(*words: Any) -> Any:
+        if not ran:
+            ran.append(step)
+            withdraw_club(A, store)
+        return real(*words)
+
+    monkeypatch.setattr(pooled, step, slow)
+    assert set(pooled_cells(Store(store))["club"]) == {B}
+    assert ran
