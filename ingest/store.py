@@ -43,6 +43,16 @@ class Moment:
 
 
 @dataclass(frozen=True)
+class Unread:
+    """What counts in a store, its large tables still in their files: those may go while they are read."""
+
+    cells: pl.LazyFrame
+    pulls: pl.LazyFrame
+    ledger: pl.DataFrame
+    roster: pl.DataFrame
+
+
+@dataclass(frozen=True)
 class Store:
     """The tables of a store, each a LazyFrame of its schema; superseded and forgotten logs are left out.
 
@@ -67,38 +77,43 @@ class Store:
     def at_once(self) -> Moment:
         """All tables that a study needs, of one moment, each in an order that does not depend on when what went in."""
         for _ in range(_TRIES):
-            stamp = self._stamp()
+            stamp, there = self._stamp(), set(self.segments())
             try:
                 found = self._moment()
-            except InputError:
-                if stamp == self._stamp():
+            except (InputError, OSError, pl.exceptions.PolarsError):
+                if stamp == self._stamp() and there <= set(self.segments()):
                     raise
                 continue
             if stamp == self._stamp():
                 return found
         raise InputError([f"{self.path}: a run that writes changes it all the time. Try again later."])
 
+    def unread(self) -> Unread:
+        """The same tables, cells and pulls to be read some at a time, in no order."""
+        roster, ledgers = self.roster(), self.ledgers()
+        ledger = self.current(ledgers).select(*LEDGER).sort("label", "date", "log", "source")
+        return Unread(self._table("cells", ledgers), self._table("pulls", ledgers), ledger, roster)
+
     def _moment(self) -> Moment:
-        roster, ledgers = self.roster(), self._ledgers()
-        tables = {name: self._table(name, ledgers).sort(*order).collect() for name, order in _ORDER.items()}
-        ledger = self._current(ledgers).select(*LEDGER).sort("label", "date", "log", "source")
-        return Moment(tables["cells"], tables["pulls"], ledger, roster)
+        held = self.unread()
+        cells, pulls = (getattr(held, name).sort(*order).collect() for name, order in _ORDER.items())
+        return Moment(cells, pulls, held.ledger, held.roster)
 
     def samples(self) -> pl.LazyFrame:
         """SAMPLES, ordered by log and row within a segment."""
-        return self._table("samples", self._ledgers())
+        return self._table("samples", self.ledgers())
 
     def pulls(self) -> pl.LazyFrame:
         """PULLS"""
-        return self._table("pulls", self._ledgers())
+        return self._table("pulls", self.ledgers())
 
     def cells(self) -> pl.LazyFrame:
         """CELLS"""
-        return self._table("cells", self._ledgers())
+        return self._table("cells", self.ledgers())
 
     def ledger(self) -> pl.LazyFrame:
         """LEDGER: the last word on each log file, kept or refused."""
-        return self._current(self._ledgers()).select(*LEDGER).lazy()
+        return self.current(self.ledgers()).select(*LEDGER).lazy()
 
     def roster(self) -> pl.DataFrame:
         """ROSTER"""
@@ -142,7 +157,8 @@ class Store:
             return damaged(folder, names)
         return []
 
-    def _ledgers(self) -> pl.DataFrame:
+    def ledgers(self) -> pl.DataFrame:
+        """LEDGER and segment (its name): every row of every segment, those that are superseded too, oldest first."""
         files = [segment / "ledger.parquet" for segment in self.segments()]
         if not files:
             return empty({**LEDGER, "segment": pl.String})
@@ -167,14 +183,19 @@ class Store:
         _refuse([file for file in files if self.damage(file.parent, [file.name])])
         return files
 
-    def _current(self, ledgers: pl.DataFrame) -> pl.DataFrame:
+    def current(self, ledgers: pl.DataFrame) -> pl.DataFrame:
+        """The rows of `ledgers` that count."""
         newest = ledgers.unique("source", keep="last", maintain_order=True)
         return newest.filter(pl.col("label").is_null() | ~pl.col("label").is_in(self.forgetting()))
+
+    def parts(self, name: str, segments: Sequence[Path]) -> list[pl.LazyFrame]:
+        """A table of each of some segments, whole: logs that are superseded too."""
+        return [pl.scan_parquet(file) for file in self._checked([one / f"{name}.parquet" for one in segments])]
 
     def _table(self, name: str, ledgers: pl.DataFrame) -> pl.LazyFrame:
         """A table of the segments of `ledgers`, so that a run that is writing meanwhile changes nothing."""
         kept = pl.col("verdict") == "kept"
-        counts = self._current(ledgers).filter(kept).group_by("segment").agg("log")
+        counts = self.current(ledgers).filter(kept).group_by("segment").agg("log")
         held = ledgers.filter(kept).group_by("segment", maintain_order=True).agg(pl.len().alias("held"))
         rows = held.join(counts, on="segment", maintain_order="left").rows()
         files = self._checked([self.path / "segments" / segment / f"{name}.parquet" for segment, *_ in rows])

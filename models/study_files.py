@@ -16,7 +16,7 @@ from ingest.formula_guard import csv_text
 from ingest.labels import KEY_BYTES, Key, open_key
 from ingest.parquet_files import parquet, read_parquet
 from ingest.pooled import pooled_cells
-from ingest.store import Store
+from ingest.store import Store, Unread
 from ingest.whole_files import folders_in, make_folder, move, only_one, remove_folder, stamp, write_whole
 from models.compare import Comparison, compare
 from models.contribution import Contribution, contribution
@@ -40,17 +40,26 @@ TRIES = 5
 def study_of_store(store: Path | str, quarter: str | None = None, *, demo: bool = False) -> Study:
     """Read the store's tables, run the study and write it. demo: all cars are invented, and the study says so."""
     opened = Store(place_of(store))
-    held = opened.at_once()
+    for turn in range(TRIES):
+        try:
+            return _study_of_store(opened, opened.unread(), quarter, demo)
+        except FileNotFoundError:  # a segment was merged, mended or rid of a member while it was read
+            if turn == TRIES - 1:
+                raise
+    raise AssertionError("every try returns or raises")
+
+
+def _study_of_store(opened: Store, held: Unread, quarter: str | None, demo: bool) -> Study:
     quarter = window(quarter, held.ledger, date.today()).quarter
     have = [name for name in _quarters(opened) if name < quarter]
-    before = read_study(store, have[-1]) if have and have[-1] == shifted(quarter, -1) else None
+    before = read_study(opened.path, have[-1]) if have and have[-1] == shifted(quarter, -1) else None
     spoken = [said(read_parquet(opened.studies / name / "cars.parquet"), name) for name in have]
     earlier = pl.concat(spoken) if spoken else None
     pooled = pooled_cells(opened)
     study = run_study(held.cells, held.pulls, held.ledger, held.roster, quarter, before, earlier=earlier, pooled=pooled)
     if demo:
         study.summary["demo"] = True
-    write_study(study, store, _labels(held.roster, held.ledger))
+    write_study(study, opened.path, _labels(held.roster, held.ledger))
     return study
 
 

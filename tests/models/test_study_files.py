@@ -17,6 +17,7 @@ from models import study_files
 from models.drill import DRILL, Drill
 from models.fleet import NothingToStudyError
 from models.schemas import Study
+from models.study import run_study
 from models.study_files import (
     ALSO_CSV,
     TABLES,
@@ -163,6 +164,26 @@ def test_the_study_of_a_store_is_that_of_its_tables(
 # ---- the drill
 
 FOUND = {"fault": "top", "size_pct": 12.0, "planted": 3, "action": 1, "noticed": 2, "expected_noticed": 2.2}
+
+
+def test_a_segment_that_goes_while_it_is_read_is_looked_for_anew(
+    store: Path, studied: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    filled(store, studied(9, 1).fleet)
+    undisturbed = study_of_store(store, "2026Q3")
+    tries = []
+
+    def merged_meanwhile(*tables: Any, **more: Any) -> Study:
+        tries.append(len(tries))
+        if len(tries) == 1:  # the same tables in a segment of another name, as merging leaves them
+            (segment,) = (store / "segments").iterdir()
+            segment.rename(store / "segments" / "9-merged")
+        return run_study(*tables, **more)
+
+    monkeypatch.setattr(study_files, "run_study", merged_meanwhile)
+    again = study_of_store(store, "2026Q3")
+    assert len(tries) == 2
+    assert again.cars.equals(undisturbed.cars)
 
 
 @pytest.fixture
