@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 import polars as pl
 
@@ -38,15 +38,20 @@ _TRIED_AGAIN = (
 )  # by the next run: what stands in the way is not in the file
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class LogFile:
-    """A file to read. place: under the folder of logs, with "/". known: its logs in the store, by place."""
+    """A file to read. place: under the folder `logs`, with "/". known: its logs in the store, by place."""
 
-    path: Path
+    logs: Path
     place: str
     size: int
     mtime_ns: int
     known: Mapping[str, Seen] = field(default_factory=dict)
+
+    @property
+    def path(self) -> Path:
+        """Where it lies. Made anew each time, for a path takes more memory than all the rest."""
+        return self.logs / self.place
 
 
 @dataclass(frozen=True)
@@ -72,7 +77,7 @@ class Setting:
     def label_of(self, place: str) -> str | None:
         """Label of the car a place belongs to."""
         _, named, car_named = place.partition(CAR_MARK)
-        car = plain_name(car_named) if named else self.places.car_of(PurePosixPath(place))
+        car = plain_name(car_named) if named else self.places.car_of(place)
         return self.labels.get(car) if car else None
 
 
@@ -100,22 +105,23 @@ def files_under(logs: Path, leave_out: Sequence[Path]) -> list[LogFile]:
     out = {path.resolve() for path in leave_out if not is_far(path)}
     names_out = {path.name for path in out}
 
-    def is_out(path: Path) -> bool:
-        return path.name.startswith(".") or (path.name in names_out and path.resolve() in out)
+    def is_out(folder: str, name: str) -> bool:
+        return name.startswith(".") or (name in names_out and Path(folder, name).resolve() in out)
 
-    paths: list[tuple[Path, bool]] = []  # and whether it is told though it is no file
+    places: list[tuple[str, bool]] = []  # and whether it is told though it is no file
     closed: list[OSError] = []
     for folder, names, files in os.walk(logs, onerror=closed.append):
-        here = Path(folder)
-        names[:] = [name for name in names if not is_out(here / name)]
-        paths += [(here / name, True) for name in names if (here / name).is_symlink()]
-        paths += [(here / name, False) for name in files if not is_out(here / name)]
+        here = "" if folder == os.fspath(logs) else Path(folder).relative_to(logs).as_posix() + "/"
+        names[:] = [name for name in names if not is_out(folder, name)]
+        places += [(here + name, True) for name in names if os.path.islink(os.path.join(folder, name))]
+        places += [(here + name, False) for name in files if not is_out(folder, name)]
+    places += [(Path(error.filename).relative_to(logs).as_posix(), True) for error in closed]
     found = []
-    for path, is_told in [*paths, *((Path(error.filename), True) for error in closed)]:
+    for place, is_told in places:
         with suppress(FileNotFoundError):  # it has vanished, or is a link to nothing
-            state = path.stat()
+            state = os.stat(os.path.join(logs, place))
             if is_told or stat.S_ISREG(state.st_mode):
-                found.append(LogFile(path, path.relative_to(logs).as_posix(), state.st_size, state.st_mtime_ns))
+                found.append(LogFile(logs, place, state.st_size, state.st_mtime_ns))
     return sorted(found, key=lambda file: file.place)
 
 
@@ -185,10 +191,10 @@ def _logs_in(file: LogFile, setting: Setting) -> Iterator[_Found]:
 
 def _may_be_read(file: LogFile) -> None:
     """Raise UnpackError where a file must not be opened: it is reached by a link out of the logs, or is huge."""
-    logs = file.path.parents[file.place.count("/")]
-    if file.path.is_symlink() and (file.path.is_dir() or not file.path.resolve().is_relative_to(logs.resolve())):
+    path, logs = file.path, file.logs
+    if path.is_symlink() and (path.is_dir() or not path.resolve().is_relative_to(logs.resolve())):
         raise UnpackError(Finding("link_out"))
-    if file.path.is_dir():
+    if path.is_dir():
         raise UnpackError(Finding("folder_unreadable"))
     if file.size > UNPACKED_MAX_BYTES:
         raise UnpackError(Finding("file_too_large", detail=f"{file.size / 1e9:.1f} GB"))

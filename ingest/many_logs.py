@@ -220,7 +220,7 @@ def _ingest(
 ) -> IngestResult:
     segments = [segment.name for segment in home.segments()]
     seen = SeenFiles(private_folder(home.path) / "paths.csv", segments)
-    before = home.ledger().select("log", "source", "verdict", "reason").collect()
+    before = home.ledger("log", "source", "verdict", "reason").collect()
     kept = before.filter(pl.col("verdict") == "kept")
     run = _Run(home, seen, set(before["source"]), dict(kept.select("log", "source").iter_rows()))
     freed = _freed(before, run.kept_at)

@@ -98,21 +98,22 @@ class Places:
     folders: dict[str, str]  # plain name of a folder -> plain name of the car
     globs: tuple[tuple[str, str], ...]  # pattern, plain name of the car
 
-    def car_of(self, place: PurePosixPath) -> str | None:
+    def car_of(self, place: PurePosixPath | str) -> str | None:
         """Plain name of the car, None where no car or more than one claims the place."""
         claims = self.claims(place)
         return claims.pop() if len(claims) == 1 else None
 
-    def claims(self, place: PurePosixPath) -> set[str]:
-        """Plain names of all cars that claim a place.
+    def claims(self, place: PurePosixPath | str) -> set[str]:
+        """Plain names of all cars that claim a place, parted by "/".
 
         A row's `logs` pattern counts first (`*` also spans folders), then the nearest folder named as a car.
         """
+        place = str(place)
         if self.globs:
-            claims = {car for pattern, car in self.globs if fnmatch.fnmatchcase(str(place), pattern)}
+            claims = {car for pattern, car in self.globs if fnmatch.fnmatchcase(place, pattern)}
             if claims:
                 return claims
-        for folder in reversed(place.parts[:-1]):
+        for folder in reversed(place.split("/")[:-1]):
             car = self.folders.get(plain_name(folder))
             if car:
                 return {car}

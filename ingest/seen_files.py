@@ -2,6 +2,7 @@
 
 import csv
 import io
+import sys
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from operator import attrgetter
@@ -12,7 +13,7 @@ from ingest.labels import write_private
 from ingest.whole_files import append
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Seen:
     """One log as it was when it went in (or was refused).
 
@@ -94,10 +95,15 @@ def _read(path: Path) -> tuple[bool, list[Seen]]:
         return False, []
     text = path.read_text(encoding="utf-8", errors="surrogateescape")
     rows, whole = [], text.endswith("\n")
-    for cells in list(csv.reader(io.StringIO(text, newline="")))[1:]:
+    lines = csv.reader(io.StringIO(text, newline=""))
+    del text  # with a row a log it is large
+    next(lines, None)
+    for cells in lines:
         try:
-            file, place, size, mtime_ns, log, label, reading, segment = cells
-            rows.append(Seen(unguarded(file), unguarded(place), int(size), int(mtime_ns), log, label, reading, segment))
-        except ValueError:
+            file, place, size, mtime_ns, log, *same = cells
+            own = unguarded(file)
+            inner = own if place == file else unguarded(place)
+            rows.append(Seen(own, inner, int(size), int(mtime_ns), log, *map(sys.intern, same)))  # said once a log
+        except (ValueError, TypeError):
             whole = False
     return whole, rows

@@ -1,7 +1,7 @@
 """Where the normalized logs lie: plain Parquet, written whole or not at all, read without waiting."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -111,9 +111,10 @@ class Store:
         """CELLS"""
         return self._table("cells", self.ledgers())
 
-    def ledger(self) -> pl.LazyFrame:
-        """LEDGER: the last word on each log file, kept or refused."""
-        return self.current(self.ledgers()).select(*LEDGER).lazy()
+    def ledger(self, *columns: str) -> pl.LazyFrame:
+        """LEDGER, or only some of its columns: the last word on each log file, kept or refused."""
+        wanted = columns or tuple(LEDGER)
+        return self.current(self.ledgers({*wanted, "source", "label"})).select(wanted).lazy()
 
     def roster(self) -> pl.DataFrame:
         """ROSTER"""
@@ -157,17 +158,19 @@ class Store:
             return damaged(folder, names)
         return []
 
-    def ledgers(self) -> pl.DataFrame:
-        """LEDGER and segment (its name): every row of every segment, those that are superseded too, oldest first."""
+    def ledgers(self, wanted: Collection[str] = tuple(LEDGER)) -> pl.DataFrame:
+        """LEDGER, or some of its columns, and segment (its name): every row of every segment, those that are superseded
+        too, oldest first."""
+        columns = [name for name in LEDGER if name in wanted]
         files = [segment / "ledger.parquet" for segment in self.segments()]
         if not files:
-            return empty({**LEDGER, "segment": pl.String})
+            return empty({**{name: LEDGER[name] for name in columns}, "segment": pl.String})
         found = self._checked(files)
         if is_far(self.path):
-            tables = [pl.read_parquet(content, columns=[*LEDGER]) for content in found]
+            tables = [pl.read_parquet(content, columns=columns) for content in found]
             names = [pl.lit(file.parent.name).alias("segment") for file in files]
             return pl.concat(table.with_columns(name) for table, name in zip(tables, names, strict=True))
-        ledgers = pl.read_parquet(files, columns=[*LEDGER, "segment"], include_file_paths="segment")
+        ledgers = pl.read_parquet(files, columns=[*columns, "segment"], include_file_paths="segment")
         folder = pl.col("segment").str.replace_all("\\", "/", literal=True).str.split("/").list.get(-2)
         return ledgers.with_columns(folder.alias("segment"))
 

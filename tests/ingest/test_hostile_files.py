@@ -5,6 +5,7 @@ import os
 from datetime import date
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 
@@ -76,14 +77,14 @@ def test_a_file_that_vanishes_between_looking_and_reading(club: Club, monkeypatc
 
 
 def test_a_file_that_vanishes_while_the_folder_is_walked(club: Club, monkeypatch: pytest.MonkeyPatch) -> None:
-    stat = Path.stat
+    stat = os.stat
 
-    def vanished(self: Path, **how: bool) -> os.stat_result:
-        if self.parent.name == "anna":
+    def vanished(path: str | Path, **how: Any) -> os.stat_result:
+        if Path(path).parent.name == "anna":
             raise FileNotFoundError
-        return stat(self, **how)
+        return stat(path, **how)
 
-    monkeypatch.setattr(Path, "stat", vanished)
+    monkeypatch.setattr(os, "stat", vanished)
     assert [file.place for file in files_under(club[0], [])] == ["bert/2026-07-01_01.csv"]
 
 
