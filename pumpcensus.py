@@ -29,7 +29,6 @@ from door.arguments import (
     Label,
     Quarter,
     StoreFolder,
-    Workers,
     WriteChannels,
     claim,
     one_file,
@@ -38,6 +37,8 @@ from door.endings import DONE, NOTHING_USABLE, ends, remark, say
 from door.members import forget, labels
 from door.printing import as_rows, car_json, print_json, progress, rows, study_json
 from door.sharing import contribute, pool
+from door.storing import ingest
+from door.storing import store as store_commands
 
 # public name -> where it lives
 _ROOM_OF = {
@@ -46,6 +47,7 @@ _ROOM_OF = {
     "inspect_log": "ingest",
     "inspect_logs": "ingest",
     "forget_car": "ingest",
+    "tidy_store": "ingest.tidy_store",
     "draft_roster": "ingest.roster_draft",
     "check_roster": "ingest.roster_check",
     "read_labels": "ingest.labels",
@@ -235,30 +237,7 @@ def _roster(
     return NOTHING_USABLE if checked.problems else DONE
 
 
-@app.command("ingest", epilog="Example: pumpcensus ingest logs --roster roster.csv --store store")
-@ends("ingested", stopped="Logs read so far are kept; the same command goes on from there.")
-def _ingest(
-    logs: Annotated[Path, typer.Argument(metavar="LOGS", exists=True, help="Folder of logs.")],
-    roster: Annotated[
-        Path,
-        typer.Option(metavar="ROSTER", exists=True, dir_okay=False, help="Who drives what: CSV or XLSX."),
-    ],
-    store: StoreFolder,
-    channels: Channels = None,
-    car_column: CarColumn = "",
-    workers: Workers = None,
-    as_json: AsJson = False,
-) -> int:
-    """Add new or changed logs to the store."""
-    from ingest import ingest_logs
-    from reports.log_text import ingest_text
-
-    with progress("Reading logs") as reached:
-        result = ingest_logs(
-            logs, roster, store, channels=channels, car_column=car_column, workers=workers, progress=reached
-        )
-    print_json(as_rows(result)) if as_json else typer.echo(ingest_text(result))
-    return DONE if result.kept or result.skipped else NOTHING_USABLE
+app.command("ingest", epilog="Example: pumpcensus ingest logs --roster roster.csv --store store")(ingest)
 
 
 @app.command("study", epilog="Example: pumpcensus study --store store --quarter 2026Q3")
@@ -389,6 +368,7 @@ def _headroom(
     return NOTHING_USABLE if answer.told["why_none"] else DONE
 
 
+app.add_typer(store_commands, name="store")
 app.command("contribute", epilog="Example: pumpcensus contribute --store store --out ours.parquet")(contribute)
 app.command("pool", epilog="Example: pumpcensus pool theirs.parquet --store store")(pool)
 app.command("labels", epilog="Example: pumpcensus labels --store store")(labels)

@@ -114,6 +114,14 @@ Workers = Annotated[
 ]
 
 
+ClusterAddress = Annotated[
+    str,
+    typer.Option(
+        "--cluster", metavar="ADDRESS", help="Machines that read: a dask scheduler, as in tcp://10.0.0.1:8786."
+    ),
+]
+
+
 def one_file(sheet: Path | None, out: Path | None, check: bool) -> Path:
     """The one roster that `roster` is about, named by --out, or with --check by an argument too."""
     if sheet is not None and (out is not None or not check):

@@ -62,12 +62,12 @@ class Setting:
     processes still write is not taken for this one's. car_column: names the cars in files of several, or "".
     """
 
-    key: Key
-    places: Places
-    labels: Mapping[str, str]
-    forgotten: frozenset[str]
-    mapping: ChannelMap
-    plausible: Mapping[str, tuple[float, float]]
+    key: Key = field(repr=False)
+    places: Places = field(repr=False)  # like the next ones not for a worker's own log
+    labels: Mapping[str, str] = field(repr=False)
+    forgotten: frozenset[str] = field(repr=False)
+    mapping: ChannelMap = field(repr=False)
+    plausible: Mapping[str, tuple[float, float]] = field(repr=False)
     today: date
     reading: str
     segments: Path
@@ -134,12 +134,13 @@ def is_unchanged(file: LogFile, setting: Setting) -> bool:
     )
 
 
-def shares(files: Sequence[LogFile]) -> Iterator[list[LogFile]]:
-    """Files in shares of a batch's size, in their order."""
+def shares(files: Sequence[LogFile], logs: int | None = None) -> Iterator[list[LogFile]]:
+    """Files in shares of a batch's size, in their order. logs: in a batch, rather than BATCH_LOGS."""
+    most = logs or BATCH_LOGS
     share: list[LogFile] = []
     size = 0
     for file in files:
-        if share and (len(share) == BATCH_LOGS or size + file.size > BATCH_BYTES):
+        if share and (len(share) == most or size + file.size > BATCH_BYTES):
             yield share
             share, size = [], 0
         share.append(file)

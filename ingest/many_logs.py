@@ -7,6 +7,7 @@ import secrets
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -14,7 +15,8 @@ from pathlib import Path
 import polars as pl
 
 from ingest.channels import rules
-from ingest.far_files import place_of
+from ingest.cluster import Cluster, cluster_at
+from ingest.far_files import is_far, place_of
 from ingest.findings import Finding, InputError, in_words, printable
 from ingest.forget_car import finish_forgetting
 from ingest.labels import open_key, plain_name, private_folder, read_forgotten, write_labels
@@ -66,21 +68,26 @@ def ingest_logs(
     channels: Path | None = None,
     car_column: str = "",
     workers: int | None = 1,
+    cluster: str = "",
     progress: Callable[[int, int], None] | None = None,
     today: date | None = None,
 ) -> IngestResult:
     """Add the new and changed logs of a folder to a store.
 
-    logs: folder, walked whole. roster: CSV or XLSX. store: made if absent; names and key go beside it.
+    logs: folder, walked whole. roster: CSV or XLSX. store: made if absent; names and key go beside it. A URL: a store
+    in an object store; names and key then stay on this machine (`ingest.labels.private_folder`).
     channels: the club's own mapping file. car_column: the column that names the cars in files of several.
-    workers: processes; None: as many as seem worth it. progress: told (files done, files to do).
+    workers: processes; None: as many as seem worth it. cluster: address of a dask scheduler whose workers read instead.
+    progress: told (files done, files to do).
     today: a later day of a log is not believed; by default the system's.
     A killed run leaves whole segments; the next run goes on from there.
     Raises InputError with every problem at once; then nothing was ingested.
     """
     store = place_of(store)
+    if cluster:  # whose workers have working folders of their own
+        logs, store = logs.resolve(), store if is_far(store) else store.resolve()
     files, sheet, mapping = _checked_input(logs, roster, store, channels)
-    with one_writer(store):
+    with cluster_at(cluster) if cluster else nullcontext() as machines, one_writer(store):
         home = create_store(store)
         key = open_key(store, in_use="key_check" in version(store) or bool(home.segments()))
         hold_to_key(home, key)
@@ -104,7 +111,7 @@ def ingest_logs(
             secrets.token_hex(3),
             car_column,
         )
-        return _ingest(files, sheet, home, setting, set_aside, workers, progress)
+        return _ingest(files, sheet, home, setting, set_aside, machines or workers, progress)
 
 
 def _checked_input(
@@ -215,7 +222,7 @@ def _ingest(
     home: Store,
     setting: Setting,
     set_aside: Mapping[str, Sequence[str]],
-    workers: int | None,
+    readers: Cluster | int | None,
     progress: Callable[[int, int], None] | None,
 ) -> IngestResult:
     segments = [segment.name for segment in home.segments()]
@@ -228,12 +235,10 @@ def _ingest(
     to_do = [file for file in files if not is_unchanged(file, setting)]
     run.counts["skipped"] = sum(len(file.known) for file in files) - sum(len(file.known) for file in to_do)
     done, first = 0, 1 + max((int(name.split("-")[0]) for name in segments), default=0)
-    batches = list(shares(to_do))
+    batches = list(shares(to_do, readers.batch_logs(len(to_do)) if isinstance(readers, Cluster) else None))
     if progress:
         progress(0, len(to_do))
-    for share, made in zip(
-        batches, _made(batches, first, setting, workers or _usual_workers(len(batches))), strict=True
-    ):
+    for share, made in zip(batches, _made(batches, first, setting, home, readers), strict=True):
         for segment in made:
             run.commit(segment)
         done += len(share)
@@ -290,8 +295,16 @@ def _usual_workers(batches: int) -> int:
     return min(2, os.cpu_count() or 1) if batches >= WORTH_TWO_WORKERS else 1
 
 
-def _made(batches: Sequence[Sequence[LogFile]], first: int, setting: Setting, workers: int) -> Iterator[list[Made]]:
+def _made(
+    batches: Sequence[Sequence[LogFile]], first: int, setting: Setting, home: Store, readers: Cluster | int | None
+) -> Iterator[list[Made]]:
     """The segments of each share of the files, in order, whoever makes them."""
+    if isinstance(readers, Cluster):
+        if batches:
+            readers.check(batches[0][0], home.path)
+        yield from readers.made(batches, first, setting)
+        return
+    workers = readers or _usual_workers(len(batches))
     if workers <= 1 or len(batches) <= 1:
         for number, share in enumerate(batches, first):
             yield make_segments(number, share, setting)

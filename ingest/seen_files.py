@@ -56,7 +56,7 @@ class SeenFiles:
                 self.uncounted.append(row)
                 whole = False
         if not whole or len(rows) > 2 * sum(map(len, self._by_file.values())):
-            self._rewrite()
+            self.rewrite()
 
     def of(self, file: str) -> dict[str, Seen]:
         """Place -> what is known of each log of a file."""
@@ -71,9 +71,18 @@ class SeenFiles:
         self._by_file = {
             file: rows for file, rows in self._by_file.items() if label not in {row.label for row in rows.values()}
         }
-        self._rewrite()
+        self.rewrite()
 
-    def _rewrite(self) -> None:
+    def by_segment(self) -> dict[str, list[Seen]]:
+        """Segment -> its rows."""
+        found: dict[str, list[Seen]] = {}
+        for rows in self._by_file.values():
+            for row in rows.values():
+                found.setdefault(row.segment, []).append(row)
+        return found
+
+    def rewrite(self) -> None:
+        """Write the list anew: a row a log, as it was when last seen."""
         rows = [row for rows in self._by_file.values() for row in rows.values()]
         write_private(self._path, ",".join(_COLUMNS) + "\n" + _text(rows))
 

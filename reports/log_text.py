@@ -7,7 +7,9 @@ from typing import Any, Protocol
 import polars as pl
 
 from ingest.findings import meanings
+from ingest.tidy_store import Tidied
 from reports.pull_picture import pull_picture
+from reports.tables import counted
 
 _COLUMNS_SHOWN = 40
 
@@ -146,6 +148,26 @@ def ingest_text(result: Ingested) -> str:
         often = sorted(result.findings.items(), key=lambda found: (-found[1], found[0]))
         lines += [f"{count:>6}  {code}: {meanings()[code].message}" for code, count in often]
     return "\n".join(map(_printable, lines))
+
+
+def tidied_text(tidied: Tidied, store: Path | str) -> str:
+    """What `store tidy` did."""
+    if not (tidied.merged or tidied.removed or tidied.waiting):
+        return f"{store}: {counted(tidied.segments, 'segment')}, nothing to tidy."
+    lines = []
+    if tidied.merged:
+        lines.append(
+            f"{counted(tidied.merged, 'segment')} became {tidied.made} with {counted(tidied.logs, 'log')}; "
+            f"{counted(tidied.dropped, 'superseded log')} dropped."
+        )
+    if tidied.removed:
+        lines.append(f"{counted(tidied.removed, 'segment')} removed, {tidied.freed_bytes / 1e6:.1f} MB.")
+    if tidied.waiting:
+        lines.append(
+            f"{counted(tidied.waiting, 'segment')} of which nothing counts any more stay an hour for who is reading; "
+            "the next `store tidy` removes them."
+        )
+    return "\n".join([f"{store}: {counted(tidied.segments, 'segment')} now.", *lines])
 
 
 def forgotten_text(car: str, store: Path | str, logs: int) -> str:
