@@ -188,7 +188,7 @@ def test_what_is_damaged_is_not_merged(club: Club) -> None:
 def test_an_older_store_is_brought_up_first(club: Club) -> None:
     told = json.loads((club[2] / "version.json").read_text())
     (club[2] / "version.json").write_text(json.dumps(told | {"format": 1}))
-    with pytest.raises(InputError, match="of an older format. `pumpcensus ingest` brings it up"):
+    with pytest.raises(InputError, match=r"of an older format\. `pumpcensus ingest` brings it up"):
         tidy_store(club[2])
 
 
