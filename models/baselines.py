@@ -11,7 +11,11 @@ def car_medians(observations: pl.DataFrame) -> pl.DataFrame:
 
     Without the car's label, and the setup as a category: of a large fleet there are a million rows.
     """
-    return run_query("car_medians", observations=observations).drop("label").cast({"setup": pl.Categorical})
+    table = observations.select("setup", "band_rpm", "label", *MEDIANS, "saturated", "in_quarter")
+    return run_query("car_medians", observations=table).drop("label").cast({"setup": pl.Categorical})
+
+
+MEDIANS = ("duty_pct", "demand", "ethanol_pct", "boost_kpa")
 
 
 def baselines(cars: pl.DataFrame, expected: pl.DataFrame) -> pl.DataFrame:

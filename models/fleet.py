@@ -74,11 +74,15 @@ class Material:
     spells: pl.DataFrame
     observed: Observed
     driven: Driven
-    pulls: pl.DataFrame
+    unread_pulls: pl.LazyFrame
     ledger: pl.DataFrame
     ceilings: pl.DataFrame
     fleet: Fleet | None
     borrowed: dict[str, int]
+
+    @cached_property
+    def pulls(self) -> pl.DataFrame:
+        return self.unread_pulls.collect()
 
     @cached_property
     def observations(self) -> pl.DataFrame:
@@ -132,12 +136,10 @@ def gather(
     kept = ledger.filter(counts & (pl.col("verdict") == "kept")).select(LEDGER_USED)
     placed = spell_of_logs(kept, spell_table).lazy()
     tagged = [
-        table.join(placed, on="log", how="inner", maintain_order="left")
-        .with_columns(in_quarter=when.in_quarter())
-        .collect()
+        table.join(placed, on="log", how="inner", maintain_order="left").with_columns(in_quarter=when.in_quarter())
         for table in (pulls.lazy().filter(counts).select(PULLS_USED), kept.lazy())
     ]
-    return Material(when, spell_table, seen, counted, tagged[0], tagged[1], seen.tops, fleet, _borrowed(lent))
+    return Material(when, spell_table, seen, counted, tagged[0], tagged[1].collect(), seen.tops, fleet, _borrowed(lent))
 
 
 def _borrowed(lent: pl.DataFrame | None) -> dict[str, int]:

@@ -42,7 +42,8 @@ class Observed:
         """OBSERVATIONS with ceiling_pct, saturated, in_quarter, part by part, in the order of the whole."""
         for part in self.parts:
             if part.teaching == teaching:
-                yield self._with_ceilings(self._cells_of(part))
+                own = self.spells.filter(pl.col("label").is_between(pl.lit(part.first), pl.lit(part.last)))["spell"]
+                yield self._with_ceilings(self._cells_of(part), pl.col("spell").is_between(own[0], own[-1]))
 
     def _cells_of(self, part: Part) -> pl.LazyFrame:
         some = self.cells.filter(pl.col("label").is_between(pl.lit(part.first), pl.lit(part.last)))
@@ -54,9 +55,13 @@ class Observed:
     def whole(self) -> pl.DataFrame:
         return self._with_ceilings(self.cells)
 
-    def _with_ceilings(self, cells: pl.LazyFrame) -> pl.DataFrame:
+    def _with_ceilings(self, cells: pl.LazyFrame, of_spells: pl.Expr | None = None) -> pl.DataFrame:
+        """of_spells: of a large fleet only these may be among the cells."""
+        placed, spells = self.placed, self.spells
+        if of_spells is not None:
+            placed, spells = placed.filter(of_spells), spells.filter(of_spells)
         return (
-            observe(cells, self.spells, placed=self.placed, peers=self.peers)
+            observe(cells, spells, placed=placed, peers=self.peers)
             .join(self.tops, on="calibration", how="left", maintain_order="left")
             .with_columns(saturated=saturated(), in_quarter=self.in_quarter)
             .drop("learned")

@@ -28,11 +28,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 from many_fleets import TODAY, made, save
 
 from ingest.labels import ALPHABET
-from models.baselines import baselines
+from models.baselines import baselines, car_medians
 from models.curves import setup_curves
 from models.fleet import gather, window
 from models.learning import learn
-from models.observed import driven, together
 from models.study import StudySize, run_study
 from models.told import ahead
 from synthetic_fleet.direct_cells import DirectFleet, direct_cells
@@ -149,11 +148,12 @@ def expected(folder: Path) -> dict[str, float]:
     when = window("2026Q3", ledger, TODAY)
     material = gather(cells, pulls, ledger, roster, when, TODAY, teachers_max=StudySize().teachers_max)
     learned = learn(material.fleet)
-    others = [driven(part) for part in ahead(material.observed.each(teaching=False))]
-    counted = together([material.driven, *others])
-    table = baselines(counted.cars, setup_curves(material.fleet, learned, material.ceilings))
+    others = [car_medians(part) for part in ahead(material.observed.each(teaching=False))]
+    table = baselines(
+        pl.concat([material.driven.cars, *others]), setup_curves(material.fleet, learned, material.ceilings)
+    )
     apart = (table["duty_p50_pct"] - table["expected_duty_pct"]).std()
-    return {"cells": counted.cells, "rows": table.height, "median_minus_expected_sd_pct": round(apart, 2)}
+    return {"pulls": int(table["pulls"].sum()), "rows": table.height, "median_minus_expected_sd_pct": round(apart, 2)}
 
 
 BASELINE_SQL = """
