@@ -51,7 +51,7 @@ def run_all(text: str, club: Path, at_once: Any) -> list[list[str]]:
         target = words[words.index(">") + 1] if ">" in words else None
         ending = at_once(*words[: words.index(">")] if target else words, cwd=club)
         assert ending.returncode == 0, f"{shlex.join(words)}\n{ending.stdout[-500:]}\n{ending.stderr}"
-        assert ending.stdout.strip(), f"{shlex.join(words)} says nothing"
+        assert (ending.stdout + ending.stderr).strip(), f"{shlex.join(words)} says nothing"
         if target:
             (club / target).write_text(ending.stdout, encoding="utf-8")
         if words[:2] == ["roster", "logs"] and "--out" in words:  # the draft is the organiser's to fill in
