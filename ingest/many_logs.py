@@ -203,7 +203,7 @@ class _Run:
         return pl.DataFrame(rows, schema=made.ledger.schema), {**made.problems, **news}, sums
 
 
-def _refused_twice(row: dict) -> dict:
+def _refused_twice(row: dict[str, object]) -> dict[str, object]:
     lost = {"reason": "log_twice", "rows": row["rows_kept"]}
     found = {"code": "log_twice", "channel": None, "row": None, "rows": None}
     return row | {

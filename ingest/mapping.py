@@ -4,6 +4,7 @@ import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from ingest.findings import InputError
 from ingest.schemas import CHANNELS
@@ -72,7 +73,7 @@ def read_mapping(path: Path) -> ChannelMap:
     return ChannelMap(tuple(MappedChannel(channel, **entry) for channel, entry in table.items()))
 
 
-def _problems(file: str, table: dict) -> Iterable[str]:
+def _problems(file: str, table: dict[str, Any]) -> Iterable[str]:
     known = ["time_s", *CHANNELS]
     columns: dict[str, str] = {}
     for channel, entry in table.items():
@@ -91,7 +92,7 @@ def _problems(file: str, table: dict) -> Iterable[str]:
             columns.setdefault(column, channel)
 
 
-def _entry_problems(place: str, channel: str, entry: dict) -> Iterable[str]:
+def _entry_problems(place: str, channel: str, entry: dict[str, Any]) -> Iterable[str]:
     for key, value in entry.items():
         if key not in _KEYS:
             yield f"{place}, {key}: is not known. Use {', '.join(_KEYS)}."

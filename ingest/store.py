@@ -241,7 +241,7 @@ def store_problem(path: Path) -> str:
     return ""
 
 
-def version(path: Path) -> dict:
+def version(path: Path) -> dict[str, Any]:
     """What a store says of itself. format: of the store. key_check: see `Key.check`; not there before the first run."""
     told = json.loads((path / "version.json").read_text(encoding="utf-8"))
     return {**told}
