@@ -28,7 +28,9 @@ from ingest.whole_files import (
 FORMAT = 2
 OLDER = (1,)  # without checksums; read as it is, and brought up to FORMAT by the next run that writes
 TABLES: Mapping[str, Schema] = {"samples": SAMPLES, "pulls": PULLS, "cells": CELLS, "ledger": LEDGER}
-_ORDER = {"cells": ("label", "date", "log", "pull", "band_rpm"), "pulls": ("label", "date", "log", "pull")}
+CELLS_A_GROUP = 5_000  # a study reads some cars' at a time
+CELLS_ORDER = ("label", "date", "log", "pull", "band_rpm")
+_ORDER = {"cells": CELLS_ORDER, "pulls": ("label", "date", "log", "pull")}
 _TRIES = 5
 
 
@@ -289,7 +291,7 @@ def write_tables(segment: Path, tables: Mapping[str, pl.DataFrame]) -> dict[str,
     sums = {}
     for name, table in tables.items():
         check_columns(table, TABLES[name], name)
-        content = parquet(table)
+        content = parquet(table, CELLS_A_GROUP) if name == "cells" else parquet(table)
         write_whole(segment / f"{name}.parquet", content)
         sums[f"{name}.parquet"] = checksum_of(content)
     return sums

@@ -15,7 +15,7 @@ from ingest.labels import open_key, private_folder
 from ingest.mend_store import hold_to_key
 from ingest.schemas import LEDGER
 from ingest.seen_files import Seen, SeenFiles
-from ingest.store import FORMAT, Store, commit, one_writer, sweep, version, write_tables
+from ingest.store import CELLS_ORDER, FORMAT, Store, commit, one_writer, sweep, version, write_tables
 from ingest.whole_files import remove_file, remove_folder
 
 
@@ -95,7 +95,7 @@ class _State:
 
 def _states(home: Store) -> list[_State]:
     """Every segment with a ledger, oldest first."""
-    ledgers = home.ledgers()
+    ledgers = home.ledgers(("source", "label"))
     counts = ledgers.group_by("segment").agg(pl.len().alias("logs"))
     current = home.current(ledgers).group_by("segment").agg(pl.len().alias("current"))
     rows = counts.join(current, on="segment", how="left").fill_null(0).sort("segment").iter_rows()
@@ -120,7 +120,7 @@ def _remove(home: Store, before_s: float, *, is_any: bool = False) -> tuple[int,
     retired = [state for state in _states(home) if not state.current]
     if not retired:
         return 0, 0
-    ledgers = home.ledgers()
+    ledgers = home.ledgers(("source", "label"))
     now_in = dict(home.current(ledgers).select("source", "segment").iter_rows())
     written_s = {
         name: (home.path / "segments" / name / "ledger.parquet").stat().st_mtime for name in set(now_in.values())
@@ -194,6 +194,7 @@ def _write_merged(
             part.filter(pl.col("log").is_in(logs.get(state.segment.name, [])))
             for state, part in zip(group, home.parts(table, [state.segment for state in group]), strict=True)
         ]
-        sums |= write_tables(segment, {table: pl.concat(parts).collect()})
+        held = pl.concat(parts).collect()
+        sums |= write_tables(segment, {table: held.sort(CELLS_ORDER) if table == "cells" else held})
     seen.add(replace(row, segment=name) for row in own)
     commit(segment, rows.select(*LEDGER), sums)
