@@ -31,8 +31,8 @@ def given(fleet: DirectFleet, secret: int = 1) -> Contribution:
 def k_anonymity(cells: pl.DataFrame) -> int:
     """Cars in the smallest group that agrees in setup and quarter (Sweeney 2002, doi 10.1142/S0218488502001648).
 
-    `pycanon.anonymity.k_anonymity` of a row a car is the same figure. pycanon 1.3.6 pins older numpy, scipy and typer
-    than this project runs with, so it cannot be among the test's own tools.
+    `pycanon.anonymity.k_anonymity` of a row a car is the same figure, as a test below shows where it is installed:
+    pycanon 1.3.6 pins older numpy, scipy and typer than this project runs with, so it is not among its own tools.
     """
     return int(cells.select("car", *QUASI).unique().group_by(QUASI).len()["len"].min())  # type: ignore[arg-type]
 
@@ -44,6 +44,15 @@ def club(counts: dict[tuple[str, str, str, str], int]) -> pl.DataFrame:
 
 def test_at_least_ten_cars_share_each_published_setup(fleet: DirectFleet) -> None:
     assert k_anonymity(given(fleet).cells) >= 10
+
+
+def test_another_program_counts_as_many(fleet: DirectFleet) -> None:
+    anonymity = pytest.importorskip("pycanon.anonymity")
+    frame = pytest.importorskip("pandas").DataFrame
+    cells = given(fleet).cells
+    for some in (cells, cells.filter(pl.col("car") != cells["car"][0])):
+        cars = some.select("car", *QUASI).unique()
+        assert anonymity.k_anonymity(frame(cars.to_dict(as_series=False)), QUASI) == k_anonymity(some)
 
 
 @pytest.mark.parametrize("seed", range(20))
