@@ -302,3 +302,58 @@ def test_before_and_after_is_told_as_measured() -> None:
 def test_how_often_the_headroom_bound_holds_is_what_was_counted() -> None:
     headroom, result = benchmark("headroom")
     assert headroom.markdown(result) in text_of("docs/performance.md")
+
+
+# ---- for developers
+
+
+def test_every_function_on_the_walk_of_a_log_exists() -> None:
+    walk = text_of("DEVELOPERS.md").split("## One log, from file to report")[1].split("\n## ")[0]
+    named = re.findall(r"`((?:ingest|models|reports)(?:\.\w+)+)`", walk)
+    assert len(named) > 30
+    for name in named:
+        room, _, function = name.rpartition(".")
+        assert (
+            importlib.util.find_spec(name) if name.count(".") == 1 else hasattr(importlib.import_module(room), function)
+        ), name
+
+
+def test_every_file_named_for_developers_exists() -> None:
+    for name in set(re.findall(r"`([\w./]+\.(?:py|toml|html|md))`", text_of("DEVELOPERS.md"))):
+        assert (ROOT / name).exists() or list((ROOT / "reports/templates").glob(name)), name
+
+
+def test_the_arrows_of_the_map_are_the_imports() -> None:
+    drawn = set()
+    for line in re.search(r"```mermaid\n(.*?)```", text_of("DEVELOPERS.md"), flags=re.DOTALL)[1].splitlines():  # type: ignore[index]
+        nodes = re.findall(r"(?<![\w\"<>/])(pumpcensus|door|ingest|models|reports|synthetic_fleet)(?=[\[ \n]|$)", line)
+        drawn |= {(nodes[0], target) for target in nodes[1:]}
+    rooms = ("door", "ingest", "models", "reports", "synthetic_fleet")
+    files = [
+        ("pumpcensus", ROOT / "pumpcensus.py"),
+        *((room, path) for room in rooms for path in (ROOT / room).rglob("*.py")),
+    ]
+    imports = {
+        (room, target)
+        for room, path in files
+        for target in re.findall(r"^ *(?:from|import) (\w+)", path.read_text(encoding="utf-8"), flags=re.MULTILINE)
+        if target in rooms and target != room
+    }
+    assert drawn == imports
+
+
+def test_the_endings_of_names_are_those_that_columns_have() -> None:
+    table = text_of("DEVELOPERS.md").split("## Words and names")[1].split("\n## ")[0]
+    shown = {
+        name
+        for row in re.findall(r"^\| .* \| .* \| (.*) \|$", table, flags=re.MULTILINE)
+        for name in re.findall(r"`(\w+)`", row)
+    }
+    assert shown <= set(dictionary()) | {"duration_min_s"}
+    assert {suffix for suffix in UNIT_OF if f"`_{suffix}`" not in table} == set()
+
+
+def test_the_glossary_is_in_order_and_says_each_word_once() -> None:
+    words = re.findall(r"^\| ([a-z][a-z -]+) \|", text_of("docs/glossary.md"), flags=re.MULTILINE)[1:]
+    assert len(words) > 40
+    assert words == sorted(set(words))
