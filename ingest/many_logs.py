@@ -11,6 +11,7 @@ from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -203,7 +204,7 @@ class _Run:
         return pl.DataFrame(rows, schema=made.ledger.schema), {**made.problems, **news}, sums
 
 
-def _refused_twice(row: dict[str, object]) -> dict[str, object]:
+def _refused_twice(row: dict[str, Any]) -> dict[str, Any]:
     lost = {"reason": "log_twice", "rows": row["rows_kept"]}
     found = {"code": "log_twice", "channel": None, "row": None, "rows": None}
     return row | {

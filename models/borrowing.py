@@ -9,8 +9,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from ingest.labels import plain_name
+from models.columns import Columns
 from models.demand import fuel_factor_slope
-from models.design_matrix import Columns, Rows
+from models.design_matrix import Rows
 from models.expected_duty import normal_equations
 from models.log_sums import LogSums
 from models.observations import OBSERVATIONS, observe, spells

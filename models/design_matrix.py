@@ -25,6 +25,10 @@ POOLED = {
 }
 
 
+# slopes of what differs from row to row: name, and its column of OBSERVATIONS; its prior has the same name in `Priors`
+SLOPES = {"demand": "ln_demand", "fuel": "ln_fuel_factor", "intake": "ln_intake", "rail": "rail_100bar"}
+
+
 # effects of who gave the cars, where clubs pool theirs, and the columns that make them
 SOURCED = {"source": ("source",), "source x setup": ("source", "setup")}
 SOURCED_NAMES = (*SOURCED, "source tilt", "source bow")
@@ -205,13 +209,13 @@ def _family() -> pl.Expr:
 def _averaged(marked: pl.DataFrame) -> pl.DataFrame:
     """Cells -> one row a key, numbered: its setup, means over its pulls, how many there are."""
     first = "label setup engine pump boost_hardware calibration port_injection date family source"
-    mean = "ln_demand ln_fuel_factor ln_intake rail_100bar ethanol_sd unlogged_sd ethanol_pct boost_kpa demand"
+    mean = "ethanol_sd unlogged_sd ethanol_pct boost_kpa demand"
     pulls = marked.group_by("log").agg(pl.col("pull").n_unique().alias("pulls_of_log"))
     return (
         marked.group_by(ROW_KEYS, maintain_order=True)
         .agg(
             *(pl.col(name).first() for name in first.split()),
-            *(pl.col(name).mean() for name in mean.split()),
+            *(pl.col(name).mean() for name in (*SLOPES.values(), *mean.split())),
             pl.len().alias("cells"),
             pl.col("barometer_assumed").any(),
         )
@@ -262,7 +266,7 @@ def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -
         engine,
         _Block(engines, priors.engine_curve, own_curve, curve),
     ]
-    sds = (priors.dilution, priors.demand, priors.fuel, priors.intake, priors.rail, priors.port_injection)
+    sds = (priors.dilution, *(getattr(priors, name) for name in SLOPES), priors.port_injection)
     for place, (name, sd) in enumerate(zip(numbers, sds, strict=True), priors.knots):
         blocks.append(_Block([name], sd, np.zeros(1, np.int64), np.array([place])))
     blocks.append(_one_of("pump", priors.pump, setups, like, ("pump",), level))
@@ -332,10 +336,7 @@ def _numbers(frame: pl.DataFrame, like: pl.DataFrame) -> dict[str, Array]:
     own = frame.select(pl.col("ln_demand") - pl.col("ln_demand").mean().over("spell", "band_rpm"))["ln_demand"]
     return {
         "demand within car": own.to_numpy(),
-        "demand": _centred(frame["ln_demand"], like["ln_demand"]),
-        "fuel": _centred(frame["ln_fuel_factor"], like["ln_fuel_factor"]),
-        "intake": _centred(frame["ln_intake"], like["ln_intake"]),
-        "rail": _centred(frame["rail_100bar"], like["rail_100bar"]),
+        **{name: _centred(frame[column], like[column]) for name, column in SLOPES.items()},
         "port injection": frame["port_injection"].to_numpy().astype(float),
     }
 
@@ -345,5 +346,7 @@ def _joined(frame: pl.DataFrame, columns: tuple[str, ...]) -> pl.Series:
 
 
 def _centred(values: pl.Series, like: pl.Series) -> Array:
+    """Zero where the value is null: nothing is known there that would tell it from the fleet's."""
     centre = like.median()
-    return values.to_numpy() - (centre if isinstance(centre, float) else 0.0)
+    middle = centre if isinstance(centre, float) else 0.0
+    return values.fill_null(middle).to_numpy() - middle
