@@ -13,13 +13,19 @@ def text_of(name: str) -> str:
     return files("models.sql").joinpath(f"{name}.sql").read_text(encoding="utf-8")
 
 
+@cache
+def _database() -> duckdb.DuckDBPyConnection:
+    """Empty, in memory; to open one takes longer than most queries."""
+    return duckdb.connect(config={"threads": 1})
+
+
 def run_query(name: str, **tables: pl.DataFrame | pl.LazyFrame | duckdb.DuckDBPyRelation) -> pl.DataFrame:
     """Run models/sql/NAME.sql with `tables` visible under their names; rows in the query's own order.
 
     Raises RuntimeError with file, tables and SQL if the query fails. Single thread: sums keep their order, so
     that the same tables give the same bytes.
     """
-    with duckdb.connect(config={"threads": 1}) as connection:
+    with _database().cursor() as connection:
         for table, rows in tables.items():
             connection.register(table, rows)
         try:

@@ -273,6 +273,11 @@ def test_the_wrong_rows_told_are_those_counted() -> None:
     assert wrong_rows.markdown(result) in text_of("docs/performance.md")
 
 
+def test_what_a_large_study_costs_is_told_as_measured() -> None:
+    study_scale, result = benchmark("study_scale")
+    assert study_scale.markdown(result) in text_of("docs/performance.md")
+
+
 def test_what_each_part_is_worth_is_told_as_measured() -> None:
     ablations, result = benchmark("ablations")
     assert ablations.markdown(result) in text_of("docs/performance.md")

@@ -1,13 +1,15 @@
 """What a large study costs, beside the same regression by pandas and statsmodels in the same run.
 
-python tests/benchmarks/study_scale.py [--sizes small medium large] [--ways study ols mixed] [--out FILE]
+python tests/benchmarks/study_scale.py [SIZE:WAY ...] [--scratch FOLDER] [--out FILE]
 
-Cells are made directly, a base fleet many times over, each copy with a level of its own, and written to Parquet; each
-side reads them in a process of its own: wall time, processor time and peak memory are that process's, libraries
-included. The rival is what a user of pandas and statsmodels would write: merge, group, one formula of speed by engine,
-slopes and setups, and a random effect a car (`mixed`, MixedLM). `ols` is the same formula by ordinary least squares,
-each car's excess the mean of its residuals: cheaper, and no mixed model. Both are spared what the study does besides:
-the duty law is given to them, nobody is left out or down-weighted, nothing is censored, and one fit is all.
+Cells are made directly, a base fleet many times over, each copy with a level of its own, and written to Parquet as a
+tidied store holds them; each side reads them in a process of its own: wall time, processor time and peak memory are
+that process's, libraries included. The rival is what a user of pandas and statsmodels would write: merge, group, one
+formula of speed by engine, slopes and setups, and a random effect a car (`mixed`, MixedLM). `ols` is the same formula
+by ordinary least squares, each car's excess the mean of its residuals: cheaper, and no mixed model. Both are spared
+what the study does besides: the duty law is given to them, nobody is left out or down-weighted, nothing is censored,
+and one fit is all. `floor` is less still: a bare query and one pass of normal equations, cell by cell, the same
+columns; no car is judged.
 """
 
 import argparse
@@ -19,13 +21,14 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from many_fleets import TODAY, made, save
+from many_fleets import TODAY, made, save, table
 
 from ingest.labels import ALPHABET
 from models.baselines import baselines, car_medians
@@ -38,6 +41,7 @@ from synthetic_fleet.direct_cells import DirectFleet, direct_cells
 
 # cars, copies
 SIZES = {"small": (140, 4), "medium": (280, 8), "large": (560, 10), "huge": (560, 100), "vast": (560, 700)}
+RUNS = [*(f"large:{way}" for way in ("study", "expected", "floor", "ols", "mixed")), "huge:study", "vast:expected"]
 COUNTED = ("action", "warning", "clear", "undecided")
 ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OPENBLAS", "OMP", "MKL")}
 SECONDS_MAX = 1500
@@ -149,11 +153,11 @@ def expected(folder: Path) -> dict[str, float]:
     material = gather(cells, pulls, ledger, roster, when, TODAY, teachers_max=StudySize().teachers_max)
     learned = learn(material.fleet)
     others = [car_medians(part) for part in ahead(material.observed.each(teaching=False))]
-    table = baselines(
+    found = baselines(
         pl.concat([material.driven.cars, *others]), setup_curves(material.fleet, learned, material.ceilings)
     )
-    apart = (table["duty_p50_pct"] - table["expected_duty_pct"]).std()
-    return {"pulls": int(table["pulls"].sum()), "rows": table.height, "median_minus_expected_sd_pct": round(apart, 2)}
+    apart = (found["duty_p50_pct"] - found["expected_duty_pct"]).std()
+    return {"pulls": int(found["pulls"].sum()), "rows": found.height, "median_minus_expected_sd_pct": round(apart, 2)}
 
 
 BASELINE_SQL = """
@@ -248,26 +252,48 @@ def one_side(way: str, folder: Path) -> None:
     print(json.dumps({**cost, "told": told}))
 
 
+NAMES = {
+    "study": "study",
+    "expected": "baselines and expected duty alone",
+    "floor": "one DuckDB query for the baselines, one pass of normal equations",
+    "ols": "ordinary least squares by statsmodels",
+    "mixed": "mixed model by statsmodels",
+}
+
+
+def markdown(result: dict[str, Any]) -> str:
+    """The result as a table of docs/performance.md."""
+    runs = result["runs"]
+    lines = [
+        [f"{run['cells']:,}", NAMES[run["way"]], *(f"{run[name]:.0f}" for name in ("wall_s", "processor_s", "peak_mb"))]
+        for run in runs
+        if "peak_mb" in run
+    ]
+    return table(["cells", "", "on the wall (s)", "processor (s)", "peak memory (MB)"], lines)
+
+
 def main() -> None:
     given = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    given.add_argument("--sizes", nargs="+", choices=SIZES, default=["small", "medium", "large"])
-    given.add_argument("--ways", nargs="+", choices=WAYS, default=list(WAYS))
+    given.add_argument("runs", nargs="*", default=RUNS, metavar="SIZE:WAY", help="e.g. large:study")
     given.add_argument("--only", choices=WAYS, help=argparse.SUPPRESS)
     given.add_argument("--folder", type=Path, help=argparse.SUPPRESS)
+    given.add_argument("--scratch", type=Path, help="where fleets are made and kept; default: a folder that goes")
     given.add_argument("--out", type=Path, help="where the figures go; default: results beside this script")
     asked = given.parse_args()
     if asked.only:
         return one_side(asked.only, asked.folder)
     runs = []
-    for size in asked.sizes:
-        with tempfile.TemporaryDirectory() as scratch:
-            folder = Path(scratch) / "fleet"
-            write_fleet(folder, *SIZES[size])
+    with tempfile.TemporaryDirectory() as temporary:
+        for size, way in (one.split(":") for one in asked.runs):
+            folder = (asked.scratch or Path(temporary)) / size
+            if not folder.exists():
+                write_fleet(folder, *SIZES[size])
             cells = pl.scan_parquet(folder / "cells").select(pl.len()).collect().item()
-            for way in asked.ways:
-                runs.append({"size": size, "cells": cells, **measured(way, folder)})
-                print(json.dumps(runs[-1]), flush=True)
-    save("study_scale", {**made(), "cores": os.cpu_count(), "runs": runs}, asked.out)
+            runs.append({"size": size, "cells": cells, **measured(way, folder)})
+            print(json.dumps(runs[-1]), flush=True)
+    result = {**made(), "cores": os.cpu_count(), "runs": runs}
+    save("study_scale", result, asked.out)
+    print(markdown(result))
 
 
 if __name__ == "__main__":
