@@ -43,7 +43,7 @@ class Observed:
         for part in self.parts:
             if part.teaching == teaching:
                 own = self.spells.filter(pl.col("label").is_between(pl.lit(part.first), pl.lit(part.last)))["spell"]
-                yield self._with_ceilings(self._cells_of(part), pl.col("spell").is_between(own[0], own[-1]))
+                yield self._with_ceilings(self._cells_of(part), pl.col("spell").is_between(own.min(), own.max()))
 
     def _cells_of(self, part: Part) -> pl.LazyFrame:
         some = self.cells.filter(pl.col("label").is_between(pl.lit(part.first), pl.lit(part.last)))
