@@ -13,7 +13,7 @@ from scipy.stats.qmc import Sobol
 
 from models.borrowing import OWN
 from models.demand import REFERENCE_PRESSURE_KPA, fuel_factor, fuel_factor_slope
-from models.design_matrix import BAROMETER_SD, design
+from models.design_matrix import BAROMETER_SD, SLOPES, design
 from models.duty_law import delivered_share, duty_for_share
 from models.engine_speed import car_basis, scaled_speed
 from models.evidence import FaultPrior, templates
@@ -200,7 +200,10 @@ def with_mixture(observations: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFram
 
 
 SETUP_COLUMNS = ("spell", "setup", "engine", "pump", "boost_hardware", "calibration", "port_injection")
-TYPICAL_COLUMNS = ("boost_kpa", "ambient_kpa", "ln_mix", "ln_intake", "rail_100bar", "ethanol_pct")
+ASKED = ("ln_demand", "ln_fuel_factor")  # follow from the blend and boost that are asked about
+TYPICAL_COLUMNS = (
+    "boost_kpa", "ambient_kpa", "ln_mix", "ethanol_pct", *(name for name in SLOPES.values() if name not in ASKED)
+)  # fmt: skip
 
 
 def typical_bands(rows: pl.DataFrame) -> pl.DataFrame:
