@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from ingest.labels import plain_name
+from ingest.schemas import CELLS
 from models.columns import Columns
 from models.demand import fuel_factor_slope
 from models.design_matrix import Rows
@@ -63,8 +64,8 @@ def borrowed(
     )
     table = spells(cars.with_columns(since=pl.lit(None, pl.Date), until=pl.lit(None, pl.Date)).sort("label"))
     measured = pl.when("ethanol_measured").then("ethanol_pct")
-    unknown = {name: pl.lit(None, pl.Float64) for name in ("boost_kpa", "duty_max_pct", "duty_top_share")}
-    seen = observe(cells.with_columns(ethanol_pct=measured, samples=pl.lit(None, pl.Int32), **unknown), table)
+    unknown = {name: pl.lit(None, dtype) for name, dtype in CELLS.items() if name not in cells.columns}
+    seen = observe(cells.with_columns(ethanol_pct=measured, **unknown), table)
     flags = cells.select("log", "pull", "band_rpm", "saturated")
     rounding = ETHANOL_STEP_SD * pl.Series(fuel_factor_slope(seen["ethanol_pct"].to_numpy()))
     return (

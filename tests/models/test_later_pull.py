@@ -15,6 +15,7 @@ from models.engine_speed import car_basis
 from models.fleet import Material, gather, window
 from models.judgement import freedom
 from models.later_pull import (
+    TYPICAL_COLUMNS,
     LaterPull,
     LaterRule,
     Whose,
@@ -189,9 +190,8 @@ def test_scatter_between_pulls_comes_back_as_planted() -> None:
 
 
 def test_usual_conditions_are_medians_over_cars_each_counting_once() -> None:
-    names = ("boost_kpa", "ambient_kpa", "ln_mix", "ln_intake", "rail_100bar", "ethanol_pct")
     rows = pl.DataFrame({"label": ["A"] * 5 + ["B"] + ["C"], "band_rpm": [3000] * 7}).with_columns(
-        *(pl.Series(name, [1.0, 1.0, 1.0, 1.0, 9.0, 5.0, 7.0]) for name in names),
+        *(pl.Series(name, [1.0, 1.0, 1.0, 1.0, 9.0, 5.0, 7.0]) for name in TYPICAL_COLUMNS),
         spell=1, setup=pl.lit("s"), engine=pl.lit("e"), pump=pl.lit("p"), boost_hardware=pl.lit("b"),
         calibration=pl.lit("c"), port_injection=False,
     )  # fmt: skip
