@@ -23,8 +23,6 @@ from models.schemas import BASELINES, CAR_LOGS, CARS, CHANGES, CURVES, QUALITY, 
 ROOT = Path(pumpcensus.__file__).parent
 LABEL = "7K3M-Q2XW"
 GIVEN = SimpleNamespace(quarter="2026Q3", cells=pl.DataFrame({"car": [LABEL]}))
-LIGHT = {"pumpcensus", "door", "typer", "annotated_doc", "click", "shellingham", "typing_extensions"}  # and typer's
-LIGHT |= {"pydantic", "pydantic_core", "annotated_types", "typing_inspection"}  # which it loads where they happen to be
 COMMANDS = ["demo", "synthesize", "inspect", "roster", "ingest", "study", "report", "car",
             "drill", "compare", "headroom", "contribute", "pool", "labels", "forget"]  # fmt: skip
 
@@ -355,45 +353,6 @@ except typer.Exit as ending:
 """
     result = python(code)
     assert (result.returncode, result.stderr) == (141, "")
-
-
-# ---- what is loaded when
-
-
-@pytest.mark.parametrize(
-    "words",
-    [
-        [],
-        ["--help"],
-        ["--version"],
-        ["study", "--help"],
-        ["study"],
-        ["nonsense"],
-        ["car", "no", "--store", "s"],
-        ["inspect", "no-such-log.csv"],
-        ["roster", "."],
-        ["study", "--store", "s", "--quarter", "2026Q9"],
-        ["report", "--store", "s"],
-        ["compare", "7K3M-Q2XW", "--store", "s", "--before", "2026-07-01..2026-07-31"],
-        ["headroom", "--store", "s", "--ethanol", "40"],
-        ["pool", "pyproject.toml", "--withdraw", "7K3M-Q2XW", "--store", "s"],
-    ],
-)
-def test_help_and_usage_errors_load_the_command_line_and_nothing_heavier(words: list[str]) -> None:
-    code = f"""
-import sys
-before = set(sys.modules)
-import pumpcensus
-try:
-    pumpcensus.app({words!r})
-except SystemExit as ended:
-    print("LOADED", ended.code, *sorted({{name.split(".")[0] for name in set(sys.modules) - before}}))
-"""
-    _, ended, *loaded = python(code).stdout.splitlines()[-1].split()
-    assert ended == ("0" if not words or "--help" in words or "--version" in words else "2")
-    others = {name for name in loaded if not name.startswith("_sysconfigdata")} - sys.stdlib_module_names
-    assert others <= LIGHT
-    assert "typer" in loaded
 
 
 def test_the_rooms_functions_are_had_from_the_front_door() -> None:

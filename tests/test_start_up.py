@@ -1,0 +1,52 @@
+"""What is loaded before a room is needed."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import pumpcensus
+
+ROOT = Path(pumpcensus.__file__).parent
+LIGHT = {"pumpcensus", "door", "typer", "annotated_doc", "click", "shellingham", "typing_extensions"}  # and typer's
+LIGHT |= {"pydantic", "pydantic_core", "annotated_types", "typing_inspection"}  # which it loads where they happen to be
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        [],
+        ["--help"],
+        ["--version"],
+        ["study", "--help"],
+        ["study"],
+        ["nonsense"],
+        ["car", "no", "--store", "s"],
+        ["inspect", "no-such-log.csv"],
+        ["roster", "."],
+        ["study", "--store", "s", "--quarter", "2026Q9"],
+        ["report", "--store", "s"],
+        ["compare", "7K3M-Q2XW", "--store", "s", "--before", "2026-07-01..2026-07-31"],
+        ["headroom", "--store", "s", "--ethanol", "40"],
+        ["pool", "pyproject.toml", "--withdraw", "7K3M-Q2XW", "--store", "s"],
+    ],
+)
+def test_help_and_usage_errors_load_the_command_line_and_nothing_heavier(words: list[str]) -> None:
+    code = f"""
+import sys
+before = set(sys.modules)
+import pumpcensus
+try:
+    pumpcensus.app({words!r})
+except SystemExit as ended:
+    print("LOADED", ended.code, *sorted({{name.split(".")[0] for name in set(sys.modules) - before}}))
+"""
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    told = subprocess.run([sys.executable, "-c", code], env=environment, cwd=ROOT, text=True, capture_output=True)
+    _, ended, *loaded = told.stdout.splitlines()[-1].split()
+    assert ended == ("0" if not words or "--help" in words or "--version" in words else "2")
+    others = {name for name in loaded if not name.startswith("_sysconfigdata")} - sys.stdlib_module_names
+    assert others <= LIGHT
+    assert "typer" in loaded
