@@ -1,15 +1,14 @@
 """Which column may be which canonical channel, by words and unit. What the values say is `column_fit`'s."""
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
-from pathlib import Path
 from typing import Any
 
 from ingest.dialect import split_tail
 from ingest.mapping import EMPTY_MAP, ChannelMap
+from ingest.schemas import channel_tables
 from ingest.units import Unit, unit_of
 
 CLOCK = "time_s"
@@ -94,14 +93,9 @@ def _phrases(texts: list[str]) -> tuple[Words, ...]:
 
 
 @cache
-def _table() -> dict[str, dict[str, Any]]:
-    return tomllib.loads(Path(__file__).with_name("channels.toml").read_text(encoding="utf-8"))
-
-
-@cache
 def rules() -> dict[str, Rule]:
     """Every canonical channel and its rule, time_s among them."""
-    return {name: _rule(name, entry) for name, entry in _table().items() if not name.startswith("_")}
+    return {name: _rule(name, entry) for name, entry in channel_tables().items() if not name.startswith("_")}
 
 
 def _rule(name: str, entry: dict[str, Any]) -> Rule:
@@ -120,7 +114,7 @@ def _rule(name: str, entry: dict[str, Any]) -> Rule:
 @cache
 def shared_words(kind: str) -> tuple[Words, ...]:
     """Words that mean the same on every channel: kind is target, noise, gauge or absolute."""
-    return _phrases(_table()["_words"][kind])
+    return _phrases(channel_tables()["_words"][kind])
 
 
 def says(kind: str, words: Words) -> bool:

@@ -1,6 +1,10 @@
 """Declared columns of every table that ingest makes, and their check."""
 
+import tomllib
 from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -8,32 +12,15 @@ Schema = Mapping[str, pl.DataType | type[pl.DataType]]
 
 BAND_WIDTH_RPM = 250
 
+
+@cache
+def channel_tables() -> dict[str, dict[str, Any]]:
+    """Everything known of each canonical channel, as channels.toml has it; names that begin with _ are no channel's."""
+    return tomllib.loads(Path(__file__).with_name("channels.toml").read_text(encoding="utf-8"))
+
+
 # canonical channels beside time_s; a log has some of them, always in these units
-CHANNELS: Schema = {
-    "engine_speed_rpm": pl.Float64,
-    "pump_duty_pct": pl.Float64,
-    "manifold_pressure_kpa": pl.Float64,
-    "barometric_pressure_kpa": pl.Float64,
-    "boost_kpa": pl.Float64,
-    "boost_target_kpa": pl.Float64,
-    "ethanol_pct": pl.Float64,
-    "rail_pressure_bar": pl.Float64,
-    "rail_target_bar": pl.Float64,
-    "feed_pressure_bar": pl.Float64,
-    "feed_pump_duty_pct": pl.Float64,
-    "lambda_ratio": pl.Float64,
-    "intake_air_c": pl.Float64,
-    "coolant_c": pl.Float64,
-    "fuel_c": pl.Float64,
-    "pedal_pct": pl.Float64,
-    "throttle_pct": pl.Float64,
-    "vehicle_speed_kmh": pl.Float64,
-    "gear": pl.Float64,
-    "ignition_deg": pl.Float64,
-    "fuel_trim_pct": pl.Float64,
-    "battery_v": pl.Float64,
-    "air_mass_g_s": pl.Float64,
-}
+CHANNELS: Schema = {name: pl.Float64 for name in channel_tables() if not name.startswith("_") and name != "time_s"}
 
 # one row a sample of a kept log; `log` is a keyed digest, `row` the data row in the file (from 1)
 SAMPLES: Schema = {
