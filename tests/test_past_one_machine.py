@@ -4,7 +4,6 @@ A real scheduler and worker processes, and a real S3 server, all on this machine
 byte: a bug that all four share would not show here, but one of them going its own way does.
 """
 
-import logging
 import os
 import re
 import shutil
@@ -31,28 +30,33 @@ from models.study_files import read_study, study_of_store
 distributed = pytest.importorskip("distributed")
 pytest.importorskip("s3fs")
 pytest.importorskip("upath")
-moto_server = pytest.importorskip("moto.server")
+pytest.importorskip("moto.server")
 
 pytestmark = pytest.mark.xdist_group("past one machine")  # one scheduler and one S3 server for all
 
 ROOT = Path(__file__).parent.parent
 BATCH_LOGS = 5  # so that a small club has many
 WAIT_S = 180
+S3_SERVER = """
+import time
+from moto.server import ThreadedMotoServer
+server = ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
+server.start()
+print("http://%s:%s" % server.get_host_and_port(), flush=True)
+time.sleep(1200)
+"""
 
 
 @pytest.fixture(scope="module")
 def cloud(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """An S3 server on this machine with one empty bucket, known to all processes started from here. Its URL."""
-    logging.getLogger("werkzeug").setLevel(logging.WARNING)  # it tells of every request
-    server = moto_server.ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
-    server.start()
-    host, port = server.get_host_and_port()
-    with pytest.MonkeyPatch.context() as patch:
+    with spawned("-c", S3_SERVER, stdout=subprocess.PIPE) as server, pytest.MonkeyPatch.context() as patch:
+        assert server.stdout
         for name, value in {
             "AWS_ACCESS_KEY_ID": "invented",
             "AWS_SECRET_ACCESS_KEY": "invented",
             "AWS_DEFAULT_REGION": "us-east-1",
-            "AWS_ENDPOINT_URL": f"http://{host}:{port}",
+            "AWS_ENDPOINT_URL": server.stdout.readline().decode().strip(),
             "PUMPCENSUS_PRIVATE": str(tmp_path_factory.mktemp("home")),
         }.items():
             patch.setenv(name, value)
@@ -60,14 +64,13 @@ def cloud(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
         boto3.client("s3").create_bucket(Bucket="club")
         yield "s3://club"
-    server.stop()
 
 
 @contextmanager
-def spawned(*words: str, **environment: str) -> Iterator["subprocess.Popen[bytes]"]:
-    process = subprocess.Popen(
-        [sys.executable, *words], env=os.environ | {"PYTHONPATH": str(ROOT)} | environment, stderr=subprocess.DEVNULL
-    )
+def spawned(*words: str, **how: Any) -> Iterator["subprocess.Popen[bytes]"]:
+    """A Python process that ends with its test."""
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    process = subprocess.Popen([sys.executable, *words], env=environment, stderr=subprocess.DEVNULL, **how)
     try:
         yield process
     finally:
@@ -179,19 +182,19 @@ def test_a_cluster_one_of_whose_workers_is_killed_gives_the_same_bytes(
 
 
 def test_a_cluster_and_an_object_store_give_the_same_bytes(
-    club: Any, cloud: str, scheduler: str, fleet: Callable[..., IngestResult], pumpcensus: Any, tmp_path: Path
+    club: Any, cloud: str, scheduler: str, fleet: Callable[..., IngestResult], at_once: Any, tmp_path: Path
 ) -> None:
     store = f"{cloud}/store"
     is_whole(store, fleet(store, cluster=scheduler), club)
-    ran = pumpcensus("study", "--store", store, "--quarter", "2026Q3")
+    ran = at_once("study", "--store", store, "--quarter", "2026Q3")
     assert ran.stdout == club.said["study"].stdout, ran.stderr
     study = Store(place_of(store)).studies / "2026Q3"
     for name in ("cars.csv", "baselines.csv", "changes.csv"):
         assert (study / name).read_bytes() == (club.study / name).read_bytes(), name
-    assert pumpcensus("report", "--store", store, "--out", tmp_path / "report").returncode == 0
+    assert at_once("report", "--store", store, "--out", tmp_path / "report").returncode == 0
     assert (tmp_path / "report/cars.csv").read_bytes() == (club.report / "cars.csv").read_bytes()
     label = read_study(store).cars["label"][0]
-    assert label in pumpcensus("car", label, "--store", store).stdout
+    assert label in at_once("car", label, "--store", store).stdout
 
 
 # ---- what stands in the way is told
@@ -213,7 +216,7 @@ def test_without_the_extra_it_is_named(
 
 
 WRONG = {
-    "sys.modules['ingest'] = None": "this pumpcensus is not installed there",
+    "sys.modules['ingest.cluster'] = None": "this pumpcensus is not installed there",
     "c.code_digest = lambda: 'older'": "another version of pumpcensus is installed",
     "c.Path = lambda file: Path('/elsewhere' if file.endswith('.csv') else file)": r"does not see .*\.csv.*same name",
     "c.version = lambda place: {'key_check': ''}": "does not see .*/none. It must",
