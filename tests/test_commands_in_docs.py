@@ -4,7 +4,6 @@ The tour's folder holds `logs` and nothing else, as a newcomer's does; the other
 """
 
 import csv
-import importlib.util
 import re
 import shlex
 import shutil
@@ -13,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from by_path import load
 
 import pumpcensus
 
@@ -114,11 +114,7 @@ def club(toured: tuple[Path, list[list[str]]], tmp_path: Path, at_once: Any, mon
     at_once("ingest", "logs", "--roster", "roster.csv", "--store", tmp_path / "theirs", cwd=copy)
     given = at_once("contribute", "--store", tmp_path / "theirs", "--out", copy / "theirs.parquet")
     assert given.returncode == 0, given.stderr
-    spec = importlib.util.spec_from_file_location("made_up_logs", ROOT / "tests/ingest/made_up_logs.py")
-    assert spec
-    assert spec.loader
-    made_up = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(made_up)
+    made_up = load(ROOT / "tests/ingest/made_up_logs.py")
     header, *rows = made_up.text(1, pulls=2).splitlines()
     evening = [f"{header},Driver", *(f"{row},{CAR}" for row in rows)]
     (copy / "logs/evening.csv").write_text("\n".join(evening) + "\n", encoding="utf-8")

@@ -1,15 +1,14 @@
 """A browser without window, and pages of the invented study for it to open."""
 
 import dataclasses
-import importlib.util
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import polars as pl
 import pytest
+from by_path import load
 
 from models.schemas import Study
 from reports import render, write_cards
@@ -17,18 +16,8 @@ from reports import render, write_cards
 HERE = Path(__file__).parent
 
 
-def _load(path: Path) -> ModuleType:
-    # by path: a package called "tests" may stand elsewhere on sys.path
-    spec = importlib.util.spec_from_file_location(path.stem, path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-_made_up = _load(HERE.parent / "reports" / "made_up_study.py")
-_devtools = _load(HERE / "devtools.py")
+_made_up = load(HERE.parent / "reports" / "made_up_study.py")
+_devtools = load(HERE / "devtools.py")
 EVIL = "</script><img src=x onerror=alert(1)> <b>bold</b> & \"a\" 'b' {{ 7 * 7 }}"
 ODD_LABEL = "50% & <i>ÄÖ</i> 'x'/.."
 

@@ -4,28 +4,16 @@ The score is that benchmark's (Vitagliano et al., PVLDB 16(8), 2023, doi 10.1477
 results are from 0.13 to 9.96 of 10. Ours on its own files is not known: they are not part of this project.
 """
 
-import importlib.util
-import sys
 from pathlib import Path
-from types import ModuleType
 
 import pytest
+from by_path import load
 
 HERE = Path(__file__).parent
 
 
-def module(path: Path) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(path.stem, path)
-    assert spec
-    assert spec.loader
-    loaded = importlib.util.module_from_spec(spec)
-    sys.modules[path.stem] = loaded
-    spec.loader.exec_module(loaded)
-    return loaded
-
-
-polluted = module(HERE.parent / "benchmarks" / "polluted.py")
-pollutions = module(HERE / "pollutions.py")
+polluted = load(HERE.parent / "benchmarks" / "polluted.py")
+pollutions = load(HERE / "pollutions.py")
 
 
 @pytest.fixture(scope="module")

@@ -1,6 +1,5 @@
 """Other clubs' cells in the store: all files or none, a club's once, taken out again, apart from the club's own."""
 
-import importlib.util
 import os
 from datetime import date
 from pathlib import Path
@@ -9,6 +8,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from by_path import load
 
 from ingest import pooled
 from ingest.findings import InputError
@@ -22,12 +22,7 @@ A, B = "CAB0-0000", "CAB1-0000"
 
 @pytest.fixture(scope="module")
 def made_up() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("contributions", Path(__file__).with_name("test_contribution.py"))
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return load(Path(__file__).with_name("test_contribution.py"))
 
 
 @pytest.fixture
