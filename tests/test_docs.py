@@ -25,7 +25,20 @@ from models.two_curves import TWO_CURVES
 
 ROOT = Path(pumpcensus.__file__).parent
 PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md")])
-COMMANDS = typer.main.get_command(pumpcensus.app).commands  # type: ignore[attr-defined]
+
+
+def commands_of(group: Any, before: str = "") -> dict[str, Any]:
+    """Command -> what it takes; one of a group by both its words."""
+    return {
+        name: command
+        for word, held in group.commands.items()
+        for name, command in (
+            commands_of(held, f"{word} ").items() if hasattr(held, "commands") else [(before + word, held)]
+        )
+    }
+
+
+COMMANDS = commands_of(typer.main.get_command(pumpcensus.app))
 TABLES = {
     "samples": ingest_schemas.SAMPLES,
     "pulls": ingest_schemas.PULLS,
@@ -76,7 +89,8 @@ def test_every_command_shown_exists_with_its_options(page: Path) -> None:
     for line in sh_blocks(page.read_text(encoding="utf-8")):
         words = shlex.split(line)
         if words[0] == "pumpcensus":
-            options = {spelling for option in COMMANDS[words[1]].params for spelling in option.opts}
+            name = words[1] if words[1] in COMMANDS else " ".join(words[1:3])
+            options = {spelling for option in COMMANDS[name].params for spelling in option.opts}
             assert {word for word in words if word.startswith("--")} <= options, line
 
 
@@ -276,6 +290,16 @@ def test_the_wrong_rows_told_are_those_counted() -> None:
 def test_what_a_large_study_costs_is_told_as_measured() -> None:
     study_scale, result = benchmark("study_scale")
     assert study_scale.markdown(result) in text_of("docs/performance.md")
+
+
+def test_what_a_store_costs_as_it_grows_is_told_as_measured() -> None:
+    store_scale, result = benchmark("store_scale")
+    page = text_of("docs/scale.md")
+    assert store_scale.markdown(result) in page
+    assert store_scale.tidy_markdown(result) in page
+    assert store_scale.slopes_told(result) in page
+    study_scale, result = benchmark("study_scale")
+    assert study_scale.markdown(result) in page
 
 
 def test_what_each_part_is_worth_is_told_as_measured() -> None:

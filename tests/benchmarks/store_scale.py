@@ -23,11 +23,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-os.environ["POLARS_MAX_THREADS"] = "1"
 sys.path.insert(0, str(Path(__file__).parent))
 
 import polars as pl
-from ingest_speed import clean, write_club
 from many_fleets import TODAY, made, save, table
 
 import ingest.log_files
@@ -43,6 +41,8 @@ TIDY_RUNS, TIDY_LOGS = 20, 25
 
 def one_segment(folder: Path) -> Path:
     """A club of one segment. Its store."""
+    from ingest_speed import clean, write_club  # it sets threads for whoever imports it
+
     write_club(folder, SEGMENT_LOGS, clean)
     ingest_logs(folder / "logs", folder / "roster.csv", folder / "store", today=TODAY)
     return folder / "store"
@@ -115,7 +115,9 @@ STEPS: dict[str, Callable[[Path], None]] = {
 def in_process(step: str, store: Path) -> dict[str, float]:
     """Processor time and peak memory of one step. cpu_s, peak_mb."""
     words = [sys.executable, __file__, "--step", step, "--store", str(store)]
-    told: dict[str, float] = json.loads(subprocess.run(words, check=True, capture_output=True, text=True).stdout)
+    one_thread = os.environ | {"POLARS_MAX_THREADS": "1"}
+    ran = subprocess.run(words, check=True, capture_output=True, text=True, env=one_thread)
+    told: dict[str, float] = json.loads(ran.stdout)
     return told
 
 
@@ -175,6 +177,8 @@ def bytes_a_log(store: Path) -> dict[str, int]:
 
 def tidying(folder: Path) -> dict[str, Any]:
     """Many small runs: the store before and after `store tidy`."""
+    from ingest_speed import clean, write_club
+
     write_club(folder, TIDY_RUNS * TIDY_LOGS, clean)
     ingest.log_files.BATCH_LOGS = TIDY_LOGS
     places = (folder / "logs", folder / "roster.csv", folder / "store")
@@ -222,6 +226,28 @@ def markdown(result: dict[str, Any]) -> str:
         for row in result["sizes"]
     ]  # fmt: skip
     return table(head, lines)
+
+
+def slopes_told(result: dict[str, Any]) -> str:
+    """What a log more costs, and ten million."""
+    per, size = result["slopes"], result["bytes_a_log"]
+    million = 10_000_000
+    told = {
+        "samples": (size["samples"], "bytes", 1e-9, "GB"),
+        "cells and pulls": (size["cells"] + size["pulls"], "bytes", 1e-9, "GB"),
+        "ledger": (per["ledger_bytes"], "bytes", 1e-9, "GB"),
+        "list of paths": (per["paths_bytes"], "bytes", 1e-9, "GB"),
+        "list of paths, in memory": (per["paths_memory_bytes"], "bytes", 1e-9, "GB"),
+        "ledger of a run, in memory": (per["ledger_memory_bytes"], "bytes", 1e-9, "GB"),
+        "reading the list of paths": (per["paths_us"], "us", 1e-6 / 60, "min"),
+        "reading what a run needs of the ledger": (per["ledger_us"], "us", 1e-6 / 60, "min"),
+        "checking all files": (per["whole_us"], "us", 1e-6 / 60, "min"),
+    }
+    lines = [
+        [what, f"{each:.0f} {unit}" if each >= 10 else f"{each:.1f} {unit}", f"{each * million * scale:.1f} {whole}"]
+        for what, (each, unit, scale, whole) in told.items()
+    ]
+    return table(["", "a log", "ten million"], lines)
 
 
 def tidy_markdown(result: dict[str, Any]) -> str:

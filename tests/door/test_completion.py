@@ -32,7 +32,7 @@ def a_store(folder: Path) -> None:
 
 
 def test_commands_and_options_are_completed(tmp_path: Path) -> None:
-    assert completed("pumpcensus st", tmp_path) == ["study"]
+    assert completed("pumpcensus stu", tmp_path) == ["study"]
     assert completed("pumpcensus study --q", tmp_path) == ["--quarter", "--quiet"]
 
 
