@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from ingest import whole_files
+from ingest.far_files import place_of
 from ingest.findings import InputError
 from ingest.store import create_store
 from models import study_files
@@ -67,6 +68,42 @@ def test_a_run_that_is_killed_while_it_replaces_a_study(
     write_study(new, store)
     assert is_one_of(read_study(store), new)
     assert [path.name for path in (store / "studies").iterdir()] == [new.quarter]
+
+
+@pytest.mark.parametrize("step", range(1, 68, 6))
+def test_the_same_in_an_object_store(
+    old: Study, new: Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: int
+) -> None:
+    # fsspec's own memory file system; each request that changes something is a step
+    pytest.importorskip("upath")
+    monkeypatch.setenv("PUMPCENSUS_PRIVATE", str(tmp_path))
+    store = create_store(place_of(f"memory://{tmp_path.name}/store")).path
+    system: Any = store.fs  # type: ignore[attr-defined]
+    write_study(old, store)
+    steps = 0
+
+    def dying(name: str) -> Callable[..., Any]:
+        real = getattr(system, name)
+
+        def act(*given: Any, **named: Any) -> Any:
+            nonlocal steps
+            steps += 1
+            if steps >= step:
+                raise KilledError
+            return real(*given, **named)
+
+        return act
+
+    with monkeypatch.context() as patch:
+        for name in ("pipe_file", "rm_file"):
+            patch.setattr(system, name, dying(name))
+        with pytest.raises(KilledError):
+            write_study(new, store)
+    assert is_one_of(read_study(store), old, new)
+    write_study(new, store)
+    assert is_one_of(read_study(store), new)
+    assert {name.split("/")[4] for name in system.store if f"{tmp_path.name}/store/studies/" in name} == {new.quarter}
+    system.rm(f"/{tmp_path.name}", recursive=True)
 
 
 def test_a_report_made_while_the_study_is_replaced_mixes_nothing(
