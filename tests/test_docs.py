@@ -310,8 +310,11 @@ def test_what_each_part_is_worth_is_told_as_measured() -> None:
 def test_what_clubs_gain_and_what_a_liar_moves_is_that_measured() -> None:
     clubs, result = benchmark("clubs")
     page = text_of("docs/performance.md")
-    assert clubs.markdown(result) in page
-    assert clubs.lies(result) in page
+    for part in (result, result["wide"]):
+        assert clubs.markdown(part["fleets"]) in page
+    assert clubs.pairs(result) in page
+    for rows in result["lies"].values():
+        assert clubs.lies(rows) in page
 
 
 def test_the_distance_from_the_best_possible_told_is_that_measured() -> None:
