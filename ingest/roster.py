@@ -126,8 +126,8 @@ def places(roster: Roster) -> Places:
 
 
 def places_of(rows: Iterable[tuple[str, str]]) -> Places:
-    """The same of a roster's rows, each a car's name and its `logs` pattern or ""."""
-    named = [(plain_name(car), pattern) for car, pattern in rows if car]
+    """The same of a roster's rows, each a car's name and its `logs` pattern or "", parted as on any system."""
+    named = [(plain_name(car), pattern.replace("\\", "/")) for car, pattern in rows if car]
     return Places({car: car for car, _ in named}, tuple(sorted({(logs, car) for car, logs in named if logs})))
 
 

@@ -3,6 +3,7 @@
 In an object store (`far_files`) the same holds of its objects.
 """
 
+import errno
 import os
 import sys
 from collections.abc import Iterator
@@ -130,10 +131,12 @@ def _lock(handle: int, wait: bool) -> None:
     if sys.platform == "win32":
         import msvcrt
 
-        try:
-            msvcrt.locking(handle, msvcrt.LK_LOCK if wait else msvcrt.LK_NBLCK, 1)
-        except OSError as problem:
-            raise BlockingIOError from problem
+        while True:
+            try:
+                return msvcrt.locking(handle, msvcrt.LK_LOCK if wait else msvcrt.LK_NBLCK, 1)
+            except OSError as problem:
+                if not wait or problem.errno != errno.EDEADLK:  # which says that LK_LOCK has tried for ten seconds
+                    raise BlockingIOError from problem
     else:
         import fcntl
 
