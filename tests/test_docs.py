@@ -259,6 +259,12 @@ def benchmark(name: str) -> tuple[ModuleType, dict[str, Any]]:
     return script, json.loads((folder / f"results/{name}.json").read_text(encoding="utf-8"))
 
 
+@pytest.mark.parametrize("name", ["run", "many_logs", "beside_script"])
+def test_speed_beside_floors_and_rivals_is_told_as_measured(name: str) -> None:
+    script, result = benchmark(name)
+    assert script.markdown(result) in text_of("docs/performance.md")
+
+
 def test_the_detection_told_is_that_measured() -> None:
     detection, result = benchmark("detection")
     assert detection.markdown(result) in text_of("docs/performance.md")
