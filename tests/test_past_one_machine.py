@@ -19,11 +19,12 @@ from typing import Any
 import polars as pl
 import pytest
 
+from ingest.cluster import code_digest, time_zone, what_is_wrong
 from ingest.far_files import place_of
 from ingest.findings import InputError
 from ingest.labels import private_folder
 from ingest.many_logs import IngestResult, ingest_logs
-from ingest.store import Store
+from ingest.store import Store, version
 from ingest.whole_files import folders_in
 from models.study_files import read_study, study_of_store
 
@@ -182,7 +183,7 @@ def test_a_cluster_one_of_whose_workers_is_killed_gives_the_same_bytes(
 
 
 def test_a_cluster_and_an_object_store_give_the_same_bytes(
-    club: Any, cloud: str, scheduler: str, fleet: Callable[..., IngestResult], at_once: Any, tmp_path: Path
+    club: Any, cloud: str, scheduler: str, fleet: Callable[..., IngestResult], at_once: Any
 ) -> None:
     store = f"{cloud}/store"
     is_whole(store, fleet(store, cluster=scheduler), club)
@@ -191,8 +192,8 @@ def test_a_cluster_and_an_object_store_give_the_same_bytes(
     study = Store(place_of(store)).studies / "2026Q3"
     for name in ("cars.csv", "baselines.csv", "changes.csv"):
         assert (study / name).read_bytes() == (club.study / name).read_bytes(), name
-    assert at_once("report", "--store", store, "--out", tmp_path / "report").returncode == 0
-    assert (tmp_path / "report/cars.csv").read_bytes() == (club.report / "cars.csv").read_bytes()
+    texts = [at_once("report", "--store", one, "--markdown").stdout for one in (store, club.store)]
+    assert texts[0] == texts[1] != ""
     label = read_study(store).cars["label"][0]
     assert label in at_once("car", label, "--store", store).stdout
 
@@ -217,10 +218,7 @@ def test_without_the_extra_it_is_named(
 
 WRONG = {
     "sys.modules['ingest.cluster'] = None": "this pumpcensus is not installed there",
-    "c.code_digest = lambda: 'older'": "another version of pumpcensus is installed",
     "c.Path = lambda file: Path('/elsewhere' if file.endswith('.csv') else file)": r"does not see .*\.csv.*same name",
-    "c.version = lambda place: {'key_check': ''}": "does not see .*/none. It must",
-    "c.time_zone = lambda: '+9 h +9 h'": r"another time zone \(\+9 h",
 }
 
 
@@ -239,3 +237,19 @@ def test_workers_that_cannot_read_here_are_named_all_at_once(
         assert [line for line in error.value.problems if re.search(rf"worker tcp://[^ ]*: .*{part}", line)], part
     assert len(error.value.problems) == len(WRONG)
     assert Store(tmp_path / "none").segments() == []
+
+
+def test_what_else_a_worker_may_lack(club: Any, tmp_path: Path) -> None:
+    file, code, zone = club.folder / "fleet/roster.csv", code_digest(), time_zone()
+    check = version(club.store)["key_check"]
+    right = (str(file), file.stat().st_size, str(club.store), check, code, zone)
+    assert what_is_wrong(*right) == ""
+    for place, other, part in (
+        (1, 1, "does not see .*roster.csv. Logs must lie in a folder that every machine sees"),
+        (2, str(tmp_path), "does not see .*. It must lie in a folder that every machine sees"),
+        (2, "nosuch://club/store", "cannot be reached"),
+        (3, "0000", "does not see .*store. It must lie"),
+        (4, "older", "another version of pumpcensus is installed"),
+        (5, "+9 h +9 h", r"another time zone \(.*here \+9 h"),
+    ):
+        assert re.search(part, what_is_wrong(*right[:place], other, *right[place + 1 :])), part

@@ -115,8 +115,13 @@ def test_a_damaged_object_is_named_and_a_missing_one_read_anew(memory: Any, club
         assert table.equals(before[name]), name
 
 
-def each_request(memory: Any, disk: ModuleType, patch: pytest.MonkeyPatch, act: Callable[[], object]) -> Iterator[int]:
-    """Do `act` on what lies there now, killed at each request that changes something, and each step on the disk."""
+def each_request(
+    memory: Any, disk: ModuleType, patch: pytest.MonkeyPatch, act: Callable[[], object], stride: int = 1
+) -> Iterator[int]:
+    """Do `act` on what lies there now, killed at each request that changes something, and each step on the disk.
+
+    stride: at each how-manieth.
+    """
     home = private_folder(place_of(URL)).parent
     before, kept = {name: file.getvalue() for name, file in memory.store.items()}, home.with_name("kept")
     home.mkdir(exist_ok=True)
@@ -148,7 +153,7 @@ def each_request(memory: Any, disk: ModuleType, patch: pytest.MonkeyPatch, act: 
                 assert last
         return dying.steps
 
-    for step in range(1, killed(None) + 1):
+    for step in range(1, killed(None) + 1, stride):
         put_back()
         killed(step)
         yield step
@@ -175,7 +180,7 @@ def test_a_first_run_killed_at_every_request(
     ingest_logs(*club, today=TODAY)
     run = lambda: ingest_logs(*club[:2], URL, today=TODAY)  # noqa: E731
     steps = 0
-    for step in each_request(memory, dying_disk, monkeypatch, run):
+    for step in each_request(memory, dying_disk, monkeypatch, run, 2):
         is_sound(set())
         run()
         same(URL, club[2])
