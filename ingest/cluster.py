@@ -106,7 +106,7 @@ def cluster_at(address: str) -> Iterator[Cluster]:
         ) from None
     try:
         client = Client(address, timeout=ANSWERS_WITHIN_S, set_as_default=False)
-    except (OSError, ValueError, TypeError) as problem:
+    except (OSError, ValueError, TypeError, MemoryError) as problem:  # the last where another service answers
         told = f"{type(problem).__name__}: {problem}".rstrip(": .")
         remedy = "Start one with `dask scheduler`, or check the address."
         raise InputError([f"{address}: no dask scheduler answers there ({told}). {remedy}"]) from problem
