@@ -185,6 +185,5 @@ def test_a_mistyped_command_is_a_usage_error(at_once: Run) -> None:
         ("study", "--store", "s", "--quarter", "third"),
         ("car", "Anna's car", "--store", "s"),
         ("nonsense",),
-        (),
     ):
         assert at_once(*words).returncode == 2
