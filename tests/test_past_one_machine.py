@@ -4,6 +4,7 @@ A real scheduler and worker processes, and a real S3 server, all on this machine
 byte: a bug that all four share would not show here, but one of them going its own way does.
 """
 
+import contextlib
 import os
 import re
 import shutil
@@ -159,11 +160,21 @@ def test_a_cluster_one_of_whose_workers_is_killed_gives_the_same_bytes(
 ) -> None:
     # it has written its segment and not told so: as much as a worker can have done and lose
     mark, store = tmp_path / "written", tmp_path / "shared"
-    with (
-        distributed.Client(scheduler, set_as_default=False) as client,
-        spawned("-c", HANGS.format(mark=str(mark)), *worker_words(scheduler, tmp_path)) as victim,
-    ):
+
+    def busy_until_it_has(path: str, seconds: float) -> None:
+        import time
+        from pathlib import Path
+
+        deadline = time.monotonic() + seconds
+        while not Path(path).exists() and time.monotonic() < deadline:
+            time.sleep(0.01)
+
+    with distributed.Client(scheduler, set_as_default=False) as client, contextlib.ExitStack() as stack:
+        others = list(client.scheduler_info()["workers"])
+        victim = stack.enter_context(spawned("-c", HANGS.format(mark=str(mark)), *worker_words(scheduler, tmp_path)))
         client.wait_for_workers(3, timeout=WAIT_S)
+        # the others could have read all logs before it is given any
+        held = [client.submit(busy_until_it_has, str(mark), WAIT_S / 2, workers=[one], pure=False) for one in others]
 
         def kill() -> None:
             deadline = time.monotonic() + WAIT_S
@@ -175,6 +186,7 @@ def test_a_cluster_one_of_whose_workers_is_killed_gives_the_same_bytes(
         killer.start()
         result = fleet(store, cluster=scheduler)
         killer.join()
+        client.gather(held)
     assert mark.exists()
     is_whole(store, result, club)
     (orphan,) = set(folders_in(store / "segments")) - set(Store(store).segments())
