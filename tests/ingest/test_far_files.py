@@ -116,7 +116,7 @@ def test_a_damaged_object_is_named_and_a_missing_one_read_anew(memory: Any, club
 
 
 def each_request(
-    memory: Any, disk: ModuleType, patch: pytest.MonkeyPatch, act: Callable[[], object], stride: int = 1
+    memory: Any, disk: ModuleType, patch: pytest.MonkeyPatch, act: Callable[[], object], stride: int = 3
 ) -> Iterator[int]:
     """Do `act` on what lies there now, killed at each request that changes something, and each step on the disk.
 
