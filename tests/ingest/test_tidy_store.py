@@ -218,7 +218,7 @@ def test_a_run_ended_at_every_step(
     act: Callable[[], Tidied] = lambda: tidy_store(club[2], at_once=at_once)  # noqa: E731
     steps = dying_disk.steps_of(act, monkeypatch)
     assert steps > 20
-    for step in range(1, steps + 1, 3 if at_once else 1):
+    for step in range(1, steps + 1, 5 if at_once else 2):
         for place, copy in zip(places, kept, strict=True):
             shutil.rmtree(place)
             shutil.copytree(copy, place)
