@@ -9,16 +9,16 @@ from types import ModuleType, SimpleNamespace
 
 import polars as pl
 import pytest
+from held_store import content, is_sound, same
 
 from ingest import labels, whole_files
 from ingest.forget_car import forget_car
 from ingest.labels import private_folder, read_labels
 from ingest.many_logs import ingest_logs
-from ingest.store import Store, store_problem
+from ingest.store import Store
 
 TODAY = date(2026, 11, 25)
 Club = tuple[Path, Path, Path]
-TABLES = ("samples", "pulls", "cells", "ledger")
 KEY = "5e" * 32
 
 
@@ -31,39 +31,14 @@ def club(made_up: ModuleType, dying_disk: ModuleType, tmp_path: Path, monkeypatc
     return made_up.club(tmp_path, logs=1)
 
 
-def ingest(club: Club) -> None:
-    ingest_logs(*club, today=TODAY)
-
-
-def content(store: Path) -> dict[str, pl.DataFrame]:
-    """The tables in an order that does not depend on when what went in."""
-    home = Store(store)
-    tables = {name: getattr(home, name)().collect() for name in TABLES}
-    return {name: table.sort("log", *(["row"] if name == "samples" else [])) for name, table in tables.items()} | {
-        "roster": home.roster()
-    }
-
-
-def same(one: Path, other: Path) -> None:
-    first, second = content(one), content(other)
-    for name, table in first.items():
-        assert table.equals(second[name]), name
+def same_stores(one: Path, other: Path) -> None:
+    same(content(one), content(other))
     lists = [sorted((private_folder(store) / "labels.csv").read_text().splitlines()) for store in (one, other)]
     assert lists[0] == lists[1]
 
 
-def is_sound(store: Path, held: set[str]) -> None:
-    """A store opens, holds what was acknowledged, nothing twice, and no part of it is damaged."""
-    assert not store_problem(store)
-    if not (store / "version.json").exists():
-        assert not held
-        return
-    tables = content(store)
-    assert held <= set(tables["ledger"]["log"])
-    assert tables["ledger"]["source"].is_unique().all()
-    assert not tables["samples"].select("log", "row").is_duplicated().any()
-    assert set(tables["samples"]["log"]) == set(tables["ledger"].filter(pl.col("verdict") == "kept")["log"])
-    assert not [segment for segment in Store(store).segments() if Store(store).damage(segment)]
+def ingest(club: Club) -> None:
+    ingest_logs(*club, today=TODAY)
 
 
 def nothing_left_over(store: Path) -> None:
@@ -129,7 +104,7 @@ def test_a_first_run_ended_at_every_step(
             assert end.filename, "a full disk is told with the file"
             assert not list(club[2].rglob("*.part"))
         ingest(club)
-        same(club[2], whole[2])
+        same_stores(club[2], whole[2])
         nothing_left_over(club[2])
 
     assert each_step(dying_disk, monkeypatch, club[2], act, then, (("killed", 1), ("ENOSPC", 5))) > 50
@@ -149,7 +124,7 @@ def test_a_run_over_a_changed_log_ended_at_every_step(
         is_sound(club[2], kept)
         assert Store(club[2]).ledger().collect().height == 2, "the old log or the new one, never both or none"
         ingest(club)
-        same(club[2], whole[2])
+        same_stores(club[2], whole[2])
         nothing_left_over(club[2])
 
     each_step(dying_disk, monkeypatch, club[2], lambda: ingest(club), then)
@@ -180,7 +155,7 @@ def test_forgetting_ended_at_every_step(
         again[0]()  # either of them finishes it
         if not (private_folder(club[2]) / "forgotten.json").exists():
             forget_car("anna", club[2])  # it had not begun
-        same(club[2], only_bert[2])
+        same_stores(club[2], only_bert[2])
         nothing_left_over(club[2])
         held = b"".join(path.read_bytes() for path in dying_disk.files_under(club[2]))
         assert label.encode() not in held
@@ -202,7 +177,7 @@ def test_bringing_up_an_older_store_ended_at_every_step(
     def then(end: BaseException) -> None:
         is_sound(club[2], set(content(whole[2])["ledger"]["log"]))
         ingest(club)
-        same(club[2], whole[2])
+        same_stores(club[2], whole[2])
         nothing_left_over(club[2])
         told = json.loads((club[2] / "version.json").read_text())
         assert told["format"] == 2

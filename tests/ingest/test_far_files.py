@@ -15,6 +15,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from held_store import content, is_sound, same
 
 from ingest import far_files, labels, whole_files
 from ingest.far_files import fetched, only_one_far, place_of, put
@@ -30,7 +31,6 @@ pytest.importorskip("upath")
 
 TODAY = date(2026, 11, 25)
 URL = "memory://club/store"
-TABLES = ("samples", "pulls", "cells", "ledger")
 KEY = "5e" * 32
 
 
@@ -53,23 +53,10 @@ def club(made_up: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     return made_up.club(tmp_path, logs=1)
 
 
-def content(store: Path | str) -> dict[str, pl.DataFrame]:
-    home = Store(place_of(store))
-    tables = {name: getattr(home, name)().collect() for name in TABLES}
-    order = {"samples": ["log", "row"], "cells": ["log", "pull", "band_rpm"], "pulls": ["log", "pull"]}
-    return {name: table.sort(order.get(name, ["log"])) for name, table in tables.items()} | {"roster": home.roster()}
-
-
-def same(one: Path | str, other: Path | str) -> None:
-    first, second = content(one), content(other)
-    for name, table in first.items():
-        assert table.equals(second[name]), name
-
-
 def test_a_far_store_holds_what_a_near_one_does(memory: Any, club: tuple[Path, Path, Path]) -> None:
     ingest_logs(*club, today=TODAY)
     assert ingest_logs(*club[:2], URL, today=TODAY).kept == 2
-    same(URL, club[2])
+    same(content(URL), content(club[2]))
     assert ingest_logs(*club[:2], URL, today=TODAY).skipped == 2
     moment = Store(place_of(URL)).at_once()
     assert moment.cells.equals(Store(club[2]).at_once().cells)
@@ -160,20 +147,6 @@ def each_request(
     shutil.rmtree(kept)
 
 
-def is_sound(held: set[str]) -> None:
-    """It opens, holds what was acknowledged, nothing twice, nothing damaged."""
-    store = place_of(URL)
-    if not (store / "version.json").exists():
-        assert not held
-        return
-    tables = content(URL)
-    assert held <= set(tables["ledger"]["log"])
-    assert tables["ledger"]["source"].is_unique().all()
-    assert not tables["samples"].select("log", "row").is_duplicated().any()
-    assert set(tables["samples"]["log"]) == set(tables["ledger"].filter(pl.col("verdict") == "kept")["log"])
-    assert not Store(store).damages()
-
-
 def test_a_first_run_killed_at_every_request(
     memory: Any, club: tuple[Path, Path, Path], dying_disk: ModuleType, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -181,9 +154,9 @@ def test_a_first_run_killed_at_every_request(
     run = lambda: ingest_logs(*club[:2], URL, today=TODAY)  # noqa: E731
     steps = 0
     for step in each_request(memory, dying_disk, monkeypatch, run, 2):
-        is_sound(set())
+        is_sound(URL, set())
         run()
-        same(URL, club[2])
+        same(content(URL), content(club[2]))
         segments = {name.split("/")[4] for name in memory.store if "/segments/" in name}
         assert segments == {segment.name for segment in Store(place_of(URL)).segments()}
         steps = step
@@ -203,10 +176,10 @@ def test_a_run_over_a_changed_log_killed_at_every_request(
     ingest_logs(*club, today=TODAY)
     run = lambda: ingest_logs(*club[:2], URL, today=TODAY)  # noqa: E731
     for _ in each_request(memory, dying_disk, monkeypatch, run):
-        is_sound(kept)
+        is_sound(URL, kept)
         assert content(URL)["ledger"].height == 2, "the old log or the new one, never both or none"
         run()
-        same(URL, club[2])
+        same(content(URL), content(club[2]))
 
 
 # ---- one writer

@@ -10,6 +10,7 @@ from types import ModuleType, SimpleNamespace
 
 import polars as pl
 import pytest
+from held_store import content, same
 
 from ingest import labels, whole_files
 from ingest.findings import InputError
@@ -22,7 +23,6 @@ from ingest.whole_files import folders_in
 
 TODAY = date(2026, 11, 25)
 Club = tuple[Path, Path, Path]
-TABLES = ("samples", "pulls", "cells", "ledger")
 KEY = "5e" * 32
 LATER_S = 3700.0
 
@@ -41,18 +41,6 @@ def club(made_up: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
 
 def run(club: Club) -> IngestResult:
     return ingest_logs(*club, today=TODAY)
-
-
-def content(store: Path) -> dict[str, pl.DataFrame]:
-    home = Store(store)
-    tables = {name: getattr(home, name)().collect() for name in TABLES}
-    order = {"samples": ["log", "row"], "cells": ["log", "pull", "band_rpm"], "pulls": ["log", "pull"]}
-    return {name: table.sort(order.get(name, ["log"])) for name, table in tables.items()} | {"roster": home.roster()}
-
-
-def same(one: dict[str, pl.DataFrame], other: dict[str, pl.DataFrame]) -> None:
-    for name, table in one.items():
-        assert table.equals(other[name]), name
 
 
 def names(store: Path) -> list[str]:

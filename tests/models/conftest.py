@@ -4,11 +4,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
 
+from ingest.store import create_store
 from models.fleet import Material, gather, window
 from models.learning import Fleet
 from models.schemas import Study
@@ -33,6 +35,12 @@ class Studied:
 
 StudyOf = Callable[..., Study]
 MakeStudied = Callable[..., Studied]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    """An empty one."""
+    return create_store(tmp_path / "store").path
 
 
 @pytest.fixture(scope="session")

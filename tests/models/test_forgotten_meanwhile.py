@@ -1,6 +1,5 @@
 """A member leaves while a study is made, written or read: no step of it brings the label back into the store."""
 
-import io
 import json
 from collections.abc import Callable
 from dataclasses import replace
@@ -11,38 +10,15 @@ from typing import Any
 
 import polars as pl
 import pytest
+from held_store import filled
 
-from ingest.checksums import write_checked
 from ingest.findings import InputError
 from ingest.forget_car import forget_car
 from ingest.labels import open_key, write_label_list
-from ingest.schemas import CELLS, PULLS, SAMPLES, empty
-from ingest.store import Store, create_store, write_roster
 from models import study_files
 from models.schemas import Study
 from models.study import run_study
 from models.study_files import read_study, study_of_store, write_study
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Path:
-    return create_store(tmp_path / "store").path
-
-
-def filled(store: Path, fleet: Any) -> None:
-    """Put a fleet's tables into an empty store."""
-    segment = store / "segments" / "one"
-    segment.mkdir(parents=True)
-    tables = {"samples": empty(SAMPLES), "cells": fleet.cells.select(*CELLS), "pulls": fleet.pulls.select(*PULLS)}
-    write_checked(segment, {f"{name}.parquet": packed(table) for name, table in tables.items()})
-    write_checked(segment, {"ledger.parquet": packed(fleet.ledger)})
-    write_roster(Store(store), fleet.roster)
-
-
-def packed(table: pl.DataFrame) -> bytes:
-    content = io.BytesIO()
-    table.write_parquet(content)
-    return content.getvalue()
 
 
 @pytest.fixture

@@ -10,9 +10,9 @@ from typing import Any
 
 import polars as pl
 import pytest
+from held_store import filled
 
-from ingest.schemas import CELLS, PULLS
-from ingest.store import Store, commit, create_store, write_roster, write_tables
+from ingest.store import Store
 from models import study_files
 from models.drill import DRILL, Drill
 from models.fleet import NothingToStudyError
@@ -46,20 +46,6 @@ BASELINES_CSV = (
 def study(studied: Callable[..., Any]) -> Study:
     found: Study = studied(12, 1).study
     return found
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Path:
-    return create_store(tmp_path / "store").path
-
-
-def filled(store: Path, fleet: Any) -> None:
-    """Put a fleet's tables into an empty store."""
-    segment = store / "segments" / "one"
-    segment.mkdir(parents=True)
-    sums = write_tables(segment, {"cells": fleet.cells.select(*CELLS), "pulls": fleet.pulls.select(*PULLS)})
-    commit(segment, fleet.ledger, sums)
-    write_roster(Store(store), fleet.roster)
 
 
 def test_a_study_comes_back_as_it_was_written(study: Study, store: Path) -> None:
