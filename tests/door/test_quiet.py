@@ -116,10 +116,8 @@ pumpcensus.main()
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("code_page", ["cp1252", "cp437", "ascii"])
-def test_every_answer_can_be_shown_on_a_console_of_an_older_code_page(
-    code_page: str, club: Any, tmp_path: Path
-) -> None:
+def test_every_answer_can_be_shown_on_a_console_of_an_older_code_page(club: Any) -> None:
+    """On one that has ASCII alone; cp1252, cp437 and all others have that too."""
     label = (club.study / "cars.csv").read_text(encoding="utf-8").splitlines()[1].partition(",")[0]
     log = next((club.folder / "fleet/logs").rglob("*.*"))
     store = ("--store", str(club.store))
@@ -127,7 +125,7 @@ def test_every_answer_can_be_shown_on_a_console_of_an_older_code_page(
         ("inspect", str(log)), ("study", *store), ("car", label, *store), ("labels", *store), ("pool", *store),
         ("headroom", "--car", label, "--ethanol", "30", *store), ("report", "--markdown", *store),
     ]  # fmt: skip
-    environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONIOENCODING": code_page, "PYTHONUTF8": "0"}
+    environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
     for words in lines:
         command = [sys.executable, "-m", "pumpcensus", *words]
         ending = subprocess.run(command, env=environment, capture_output=True, check=False)
