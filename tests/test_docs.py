@@ -15,14 +15,8 @@ import typer.main
 from by_path import load
 
 import pumpcensus
-from ingest import schemas as ingest_schemas
 from ingest.mapping import read_mapping
 from ingest.roster import read_roster
-from models import schemas as model_schemas
-from models.drill import DRILL
-from models.headroom import HEADROOM
-from models.schemas import CHECKS, PATTERNS, WISHES
-from models.two_curves import TWO_CURVES
 
 ROOT = Path(pumpcensus.__file__).parent
 PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md")])
@@ -40,26 +34,8 @@ def commands_of(group: Any, before: str = "") -> dict[str, Any]:
 
 
 COMMANDS = commands_of(typer.main.get_command(pumpcensus.app))
-TABLES = {
-    "samples": ingest_schemas.SAMPLES,
-    "pulls": ingest_schemas.PULLS,
-    "cells": ingest_schemas.CELLS,
-    "ledger": ingest_schemas.LEDGER,
-    "roster": ingest_schemas.ROSTER,
-    "contribution": ingest_schemas.CONTRIBUTION,
-    "cars": model_schemas.CARS,
-    "changes": model_schemas.CHANGES,
-    "baselines": model_schemas.BASELINES,
-    "curves": model_schemas.CURVES,
-    "car_logs": model_schemas.CAR_LOGS,
-    "quality": model_schemas.QUALITY,
-    "next_logs": model_schemas.NEXT_LOGS,
-    "two_curves": TWO_CURVES,
-    "headroom": HEADROOM,
-    "drill": DRILL,
-}
-UNIT_OF = {"pct": "%", "kpa": "kPa", "bar": "bar", "rpm": "1/min", "s": "s", "c": "degC", "share": "0..1"}
-UNIT_OF |= {"kmh": "km/h", "v": "V", "deg": "deg", "z": "1"}
+dictionary_script = load(ROOT / "docs/data_dictionary.py")
+TOLD = tomllib.loads((ROOT / "docs/data-dictionary.toml").read_text(encoding="utf-8"))
 
 
 def text_of(page: str) -> str:
@@ -139,32 +115,40 @@ def dictionary() -> dict[str, tuple[str, str, set[str]]]:
     return columns
 
 
+def test_the_dictionary_is_what_the_declared_schemas_and_meanings_give() -> None:
+    page = text_of("docs/data-dictionary.md")
+    emptied = dictionary_script.TABLE.sub(r"\1", page)
+    assert "label" not in emptied.split("## Columns")[1].split("## Codes")[0]
+    assert dictionary_script.page(emptied, TOLD) == page, "run `python docs/data_dictionary.py`"
+
+
 def test_every_column_of_every_table_is_in_the_dictionary_and_no_other() -> None:
     told = {(table, name) for name, (_, _, tables) in dictionary().items() for table in tables}
-    made = {(table, name) for table, schema in TABLES.items() for name in schema}
-    assert told == made
+    assert told == {(table, name) for table, schema in dictionary_script.TABLES.items() for name in schema}
 
 
-def test_every_declared_table_is_looked_at() -> None:
-    declared = {
-        name.lower()
-        for module in (ingest_schemas, model_schemas)
-        for name, value in vars(module).items()
-        if name.isupper() and isinstance(value, dict)
-    }
-    assert declared - {"channels"} == set(TABLES) - {"drill", "headroom", "two_curves"}
+def test_units_come_from_names_and_from_types() -> None:
+    shown = {name: unit for name, (unit, _, _) in dictionary().items()}
+    assert shown["air_mass_g_s"] == "g/s"
+    assert shown["rail_deficit_s"] == "s"
+    assert (shown["found_on"], shown["saturated"], shown["rows_in"], shown["row"]) == ("day", "yes/no", "count", "")
 
 
-def test_the_unit_in_a_name_is_the_unit_in_the_dictionary() -> None:
-    for name, (unit, _, _) in dictionary().items():
-        suffix = name.rsplit("_", 1)[-1]
-        if suffix in UNIT_OF and name != "air_mass_g_s":
-            assert unit == UNIT_OF[suffix], name
-
-
-@pytest.mark.parametrize("code", [*PATTERNS, *CHECKS, *WISHES])
-def test_every_code_of_a_study_is_in_the_dictionary(code: str) -> None:
-    assert f"| `{code}` |" in text_of("docs/data-dictionary.md")
+def test_what_is_declared_and_not_told_is_named_and_so_is_the_other_way_round() -> None:
+    meanings = {name: dict(group) for name, group in TOLD["columns"].items()}
+    del meanings["Baselines"]["duty_p10_pct"]
+    meanings["Drill"]["luck_pct"] = "how lucky"
+    meanings["Elsewhere"] = {}
+    codes = TOLD["codes"] | {"wish": {**TOLD["codes"]["wish"], "rest": "nothing"}}
+    with pytest.raises(SystemExit) as stopped:
+        dictionary_script.page(text_of("docs/data-dictionary.md"), TOLD | {"columns": meanings, "codes": codes})
+    assert [line.split(":")[0] for line in str(stopped.value).splitlines()] == [
+        "data-dictionary.md has no heading '### Elsewhere' with a table.",
+        "column duty_p10_pct",
+        "column luck_pct",
+        "wish rest",
+        "4 problems; data-dictionary.md is as it was.",
+    ]
 
 
 def test_every_word_for_a_signal_is_explained_to_the_reader() -> None:
@@ -356,7 +340,7 @@ def test_the_endings_of_names_are_those_that_columns_have() -> None:
         for name in re.findall(r"`(\w+)`", row)
     }
     assert shown <= set(dictionary()) | {"duration_min_s"}
-    assert {suffix for suffix in UNIT_OF if f"`_{suffix}`" not in table} == set()
+    assert [ending for ending in TOLD["endings"] if f"`_{ending}`" not in table] == []
 
 
 def test_the_glossary_is_in_order_and_says_each_word_once() -> None:
