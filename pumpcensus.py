@@ -7,6 +7,7 @@
 
 import io
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -33,7 +34,7 @@ from door.arguments import (
     claim,
     one_file,
 )
-from door.endings import DONE, NOTHING_USABLE, ends, remark, say
+from door.endings import DONE, NOTHING_USABLE, Quiet, ends, is_quiet, remark, say
 from door.members import forget, labels
 from door.printing import as_rows, car_json, print_json, progress, rows, study_json
 from door.sharing import contribute, pool
@@ -119,7 +120,9 @@ def _options(
             "--version", callback=_version, is_eager=True, help="Show versions, the libraries' too, and exit."
         ),
     ] = False,
+    quiet: Quiet = False,
 ) -> None:
+    asked.call_on_close(partial(is_quiet.reset, is_quiet.set(quiet)))
     if asked.invoked_subcommand is None:
         from door.next_step import next_step
 
@@ -191,7 +194,7 @@ def _inspect(
     write_channels: WriteChannels = None,
     as_json: AsJson = False,
 ) -> int:
-    """Show how a log would be read; write nothing, unless asked to draft a file of channel names."""
+    """Show how a log would be read. Writes nothing, unless asked to draft a file of channel names."""
     from ingest import inspect_logs
     from reports.log_text import inspected_text
 
@@ -222,7 +225,7 @@ def _roster(
     check: Annotated[bool, typer.Option("--check", help="Write nothing: does the roster fit the logs?")] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Draft the roster from folders and file names, or check one against the logs."""
+    """Draft the roster, or check one against the logs. A draft is made from folders and file names."""
     roster = one_file(sheet, out, check)
     from ingest.roster_check import check_roster
     from ingest.roster_draft import draft_roster
@@ -269,7 +272,7 @@ def _report(
     ] = False,
     quarter: Quarter = None,
 ) -> None:
-    """Write report.html and CSV files of a finished study, cards for owners, or text for a forum."""
+    """Write the report of a finished study. A page with CSV files, cards for owners, or text for a forum."""
     if not (out or cards or markdown):
         raise typer.BadParameter("Name a folder with --out or --cards, or ask for --markdown.")
     from models.study_files import read_study
@@ -322,7 +325,7 @@ def _drill(store: StoreFolder, quarter: Quarter = None, as_json: AsJson = False)
 def _compare(
     label: Label, store: StoreFolder, before: Before = None, after: After = None, as_json: AsJson = False
 ) -> None:
-    """Compare one car before and after a change: its newest on the roster, or two ranges of days."""
+    """Compare one car before and after a change. The newest on the roster, or two ranges of days."""
     if (before is None) != (after is None):
         raise typer.BadParameter("--before and --after belong together: name both ranges, or neither.")
     from models.study_files import compare_car
@@ -351,7 +354,7 @@ def _headroom(
     quarter: Quarter = None,
     as_json: AsJson = False,
 ) -> int:
-    """Predict what a blend and boost would ask of the pump, from logs of cars alike."""
+    """Predict what a blend and boost would ask of the pump. From logs of cars alike."""
     if (setup is None) == (car is None):
         raise typer.BadParameter("Name a setup with --setup or a car with --car, and not both.")
     from models.study_files import headroom_of_store

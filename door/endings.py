@@ -42,7 +42,7 @@ def ends(undone: str, stopped: str = "") -> Callable[[Callable[P, int | None]], 
     def wrap(command: Callable[P, int | None]) -> Callable[P, None]:
         @functools.wraps(command)
         def run(*args: P.args, **kwargs: P.kwargs) -> None:
-            token = is_quiet.set(bool(kwargs.pop("quiet", False)))
+            token = is_quiet.set(bool(kwargs.pop("quiet", False)) or is_quiet.get())  # after the command, or before
             try:
                 code = command(*args, **kwargs) or DONE
                 sys.stdout.flush()

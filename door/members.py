@@ -27,7 +27,7 @@ def forget(
     store: StoreFolder,
     as_json: AsJson = False,
 ) -> None:
-    """Remove a member's logs from the store, and keep them out from now on."""
+    """Remove a member's logs from the store. They are kept out from now on."""
     from ingest import forget_car
     from reports.log_text import forgotten_text
 

@@ -19,7 +19,7 @@ def contribute(
         bool, typer.Option("--yes", help="Write without asking, for who has seen what would leave.")
     ] = False,
 ) -> int:
-    """Share this club's cells without who or when: shows all that would leave, then asks."""
+    """Share this club's cells without who or when. Shows all that would leave, then asks."""
     from ingest.pooled import given_before, write_contribution
     from models.study_files import contribution_of_store
     from reports.contribution_text import contribution_text
@@ -44,7 +44,7 @@ def pool(
         str | None, typer.Option(metavar="CLUB", help="Remove all that a club gave, by its label in the list.")
     ] = None,
 ) -> None:
-    """Take other clubs' cells in, so that a small club's study knows better what to expect."""
+    """Take other clubs' cells in. A small club's study then knows better what to expect."""
     if withdraw and files:
         raise typer.BadParameter("Name files to pool, or a club to withdraw, and not both.")
     import ingest.pooled as clubs

@@ -124,6 +124,13 @@ def test_help_says_what_a_command_does_and_shows_an_example(command: str) -> Non
     assert f"Example: pumpcensus {command}" in result.stdout
 
 
+def test_the_list_of_commands_cuts_no_sentence_off() -> None:
+    listed = run("--help").stdout.split("Commands:")[1].split("\n")
+    assert len(listed) > len(COMMANDS)
+    assert [line for line in listed if line and not line.endswith((".", "?"))] == []
+    assert [line for line in listed if line.endswith("...")] == []
+
+
 @pytest.mark.usefixtures("rooms")
 @pytest.mark.parametrize("command", pumpcensus.app.registered_commands, ids=lambda command: command.name)
 def test_the_example_of_the_help_is_one_that_works(

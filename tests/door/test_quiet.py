@@ -54,6 +54,19 @@ def test_only_the_answer_and_what_is_wrong_is_left() -> None:
     assert not is_quiet.get(), "the next command is loud again"
 
 
+def test_before_the_command_it_says_the_same_and_the_next_command_is_loud_again(tmp_path: Path) -> None:
+    def stderr(*words: str) -> str:
+        ending = CliRunner().invoke(pumpcensus.app, [*words, "report", "--store", str(tmp_path), "--cards", "cards"])
+        assert ending.exit_code == 0, ending.stderr
+        return ending.stderr
+
+    with pytest.MonkeyPatch.context() as rooms:
+        rooms.setattr("models.study_files.read_study", lambda *_: None)
+        rooms.setattr("reports.write_cards", lambda *_, progress: [progress(1, 1)])
+        assert stderr("--quiet") == ""
+        assert stderr().splitlines()[0] == "Drawing cards: 1 of 1"
+
+
 def on_a_terminal(*words: str, **environment: str) -> bytes:
     """All that a command shows on a terminal of its own."""
     pty = pytest.importorskip("pty", reason="terminals of this kind are POSIX's")
