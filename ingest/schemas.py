@@ -1,4 +1,4 @@
-"""Declared columns of every table that ingest makes, and their check."""
+"""Declared columns of every table that ingest makes, and their check. What they mean: docs/data-dictionary.toml."""
 
 import tomllib
 from collections.abc import Mapping

@@ -1,4 +1,4 @@
-"""Declared columns of every table a study gives, and the study itself."""
+"""Declared columns of every table a study gives, and the study itself. What they mean: docs/data-dictionary.toml."""
 
 from dataclasses import dataclass, field
 from typing import Any
