@@ -22,6 +22,7 @@ PIPE_CLOSED = 141  # as a shell reports a reader that left
 _OURS = tuple(str(Path(__file__).parents[1] / room) for room in ("door", "ingest", "models", "reports"))
 _FULL = " Make room there and run it again: what was written before is whole, and the run goes on from there."
 _CLOSED = " Ask who may write there, or name another folder."
+_OPEN = " Close it where it is open, in a spreadsheet say, and run it again; else ask who may write there."
 _REMEDY = {
     errno.ENOSPC: _FULL, errno.EDQUOT: _FULL, errno.EFBIG: _FULL,
     errno.EACCES: _CLOSED, errno.EPERM: _CLOSED, errno.EROFS: _CLOSED,
@@ -51,12 +52,13 @@ def ends(undone: str, stopped: str = "") -> Callable[[Callable[P, int | None]], 
             except KeyboardInterrupt:
                 say(f"Stopped before the end. {stopped}".rstrip())
                 code = STOPPED
-            except BrokenPipeError:  # the reader, `head` say, has had enough
-                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-                code = PIPE_CLOSED
             except Exception as problem:
-                say(in_words(problem, undone))
-                code = NOTHING_USABLE
+                if _has_reader_left(problem):
+                    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+                    code = PIPE_CLOSED
+                else:
+                    say(in_words(problem, undone))
+                    code = NOTHING_USABLE
             finally:
                 is_quiet.reset(token)
             raise typer.Exit(code)
@@ -75,14 +77,23 @@ def _take_quiet(command: Callable[..., None]) -> None:
     command.__annotations__ = command.__annotations__ | {"quiet": Quiet}
 
 
+def _has_reader_left(problem: Exception) -> bool:
+    """Whether who reads the answer, `head` say, has had enough. Windows calls that an invalid argument, of no file."""
+    return isinstance(problem, BrokenPipeError) or (
+        os.name == "nt" and isinstance(problem, OSError) and problem.errno == errno.EINVAL and problem.filename is None
+    )
+
+
 def in_words(problem: Exception, undone: str) -> str:
     """What went wrong, one line a problem; with PUMPCENSUS_TRACEBACK=1 the traceback goes to stderr first."""
     if os.environ.get("PUMPCENSUS_TRACEBACK") == "1":
         traceback.print_exception(problem)
     problems = getattr(problem, "problems", None)  # an InputError's; by its look, so that no room is loaded here
     if isinstance(problem, OSError) and problem.strerror:
-        remedy = _REMEDY.get(problem.errno or 0, "")
-        return f"{problem.filename or 'A file'}: {problem.strerror}. The command did not finish.{remedy}"
+        is_open = os.name == "nt" and isinstance(problem, PermissionError)  # what is open elsewhere is refused so there
+        remedy = _OPEN if is_open else _REMEDY.get(problem.errno or 0, "")
+        file = problem.filename2 or problem.filename or "A file"  # the second one is what was to be replaced
+        return f"{file}: {problem.strerror}. The command did not finish.{remedy}"
     if isinstance(problem, OSError):
         problems = [str(problem)]
     if isinstance(problems, list):

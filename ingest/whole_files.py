@@ -29,10 +29,10 @@ def write_whole(path: Path, content: bytes, mode: int = SHARED) -> None:
         handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode)
         try:
             _write_all(handle, content)
+            os.replace(part, path)  # refused on Windows while another program has the file open
         except OSError:
             remove_file(part)
             raise
-        os.replace(part, path)
 
 
 def append(path: Path, content: bytes, mode: int = PRIVATE) -> None:

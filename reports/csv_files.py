@@ -1,7 +1,5 @@
 """The tables that lie beside a report, one row a car, a change, a setup and band."""
 
-from pathlib import Path
-
 import polars as pl
 
 from ingest.formula_guard import csv_text
@@ -16,13 +14,6 @@ def csv_files(study: Study) -> dict[str, str]:
         "baselines": (study.baselines, BASELINES),
     }
     return {f"{name}.csv": _text(frame.select(list(schema))) for name, (frame, schema) in frames.items()}
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a file so that a reader sees the old one or the new one, never half of it."""
-    part = path.with_name(path.name + ".part")
-    part.write_text(text, encoding="utf-8", newline="")
-    part.replace(path)
 
 
 def _text(frame: pl.DataFrame) -> str:

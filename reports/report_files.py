@@ -2,8 +2,9 @@
 
 from pathlib import Path
 
+from ingest.whole_files import write_whole
 from models.schemas import Study
-from reports.csv_files import csv_files, write_whole
+from reports.csv_files import csv_files
 from reports.markdown import markdown_text
 from reports.page import render
 
@@ -20,5 +21,5 @@ def write_report(study: Study, out: Path, *, with_markdown: bool = False) -> Pat
         texts["report.md"] = markdown_text(study)
     out.mkdir(parents=True, exist_ok=True)
     for name, text in texts.items():
-        write_whole(out / name, text)
+        write_whole(out / name, text.encode())
     return out / "report.html"

@@ -7,10 +7,10 @@ from urllib.parse import quote
 
 import polars as pl
 
+from ingest.whole_files import write_whole
 from models.schemas import Study
 from reports import wording
 from reports.cards import Card, Spell, cards, spells
-from reports.csv_files import write_whole
 from reports.figures import Figure
 from reports.page import fill
 from reports.quality import Quality, quality
@@ -39,7 +39,7 @@ def write_cards(study: Study, out: Path, progress: Callable[[int, int], None] | 
     written = []
     for single in every:
         path = out / file_name(single.card.label)
-        write_whole(path, fill("card.html", single=single))
+        write_whole(path, fill("card.html", single=single).encode())
         written.append(path)
         if progress:
             progress(len(written), len(every))
