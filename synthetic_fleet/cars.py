@@ -6,7 +6,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from synthetic_fleet.duty_law import duty_share, full_load_share, standard_barometer_kpa
-from synthetic_fleet.faults import NO_FAULT, QUARTER_START, Fault, draw_fault
+from synthetic_fleet.faults import KINDS, NO_FAULT, QUARTER_START, Fault, draw_fault
 from synthetic_fleet.recorders import RECORDERS, Recorder
 from synthetic_fleet.setups import Setup, pumps, setups
 
@@ -124,8 +124,8 @@ def _swapping(rng: np.random.Generator, cars: int, faulty: set[int]) -> set[int]
 
 def _draw_car(name: str, key: tuple[int, int], setup: Setup, faulty: bool, swaps: bool, physics: str) -> Car:
     rng = np.random.default_rng((*key, 1))
-    kinds = ("worn", "starved", "leak") if swaps else None
-    fault = (draw_fault(rng, kinds) if kinds else draw_fault(rng)) if faulty else NO_FAULT
+    kinds = ("worn", "starved", "leak") if swaps else tuple(KINDS)
+    fault = draw_fault(rng, kinds) if faulty else NO_FAULT
     label, tune = _tuned(setup, rng)
     recorder, channels = _recorder(rng)
     if label > STRONG_BLEND_PCT and "ethanol_pct" in recorder.channels and rng.uniform() < STRONG_MEASURED_SHARE:

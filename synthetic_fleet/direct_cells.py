@@ -27,6 +27,10 @@ CEILINGS_PCT = {"K1": 97.5, "K2": 100.0}
 LABEL_SD_PCT = 3.0  # points of ethanol, a stated blend around the true one
 
 
+DirectSetup = tuple[str, str, str, str, float, float]
+"""Engine, pump, boost hardware, calibration; pump size, relative; full-load pressure. [kPa absolute]"""
+
+
 @dataclass(frozen=True)
 class Spread:
     """Standard deviations of ln(volume): healthy cars' level, tilt, bow; logs, pulls, cells. [1]"""
@@ -74,7 +78,7 @@ def direct_cells(
     spread: Spread = Spread(),
     measured_ethanol: float = 0.7,
     faults: tuple[str, ...] = FAULTS,
-    setups: "list[tuple[str, str, str, str, float, float]] | None" = None,
+    setups: list[DirectSetup] | None = None,
 ) -> DirectFleet:
     """Invent a fleet of `cars` cars as cells of 2026Q3; the same seed gives the same fleet.
 
@@ -126,8 +130,8 @@ def label_of(number: int) -> str:
     return f"C{number:03d}-0000" if number < 1000 else f"{number:08d}"[:4] + "-" + f"{number:08d}"[4:]
 
 
-def draw_setups(rng: np.random.Generator, cars: int) -> list[tuple[str, str, str, str, float, float]]:
-    """(engine, pump, boost hardware, calibration, pump size, pressure): combinations of 3 x 3 x 3 x 2."""
+def draw_setups(rng: np.random.Generator, cars: int) -> list[DirectSetup]:
+    """Some of the 3 x 3 x 3 x 2 combinations, more for more cars."""
     sizes = PUMP_SIZES
     pressures = {"B1": 190.0, "B2": 215.0, "B3": 240.0}
     every = [(f"E{i % 3 + 1}", p, b, f"K{i % 2 + 1}") for i in range(6) for p in sizes for b in pressures]

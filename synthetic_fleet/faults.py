@@ -47,7 +47,7 @@ class Fault:
 NO_FAULT = Fault()
 
 
-def draw_fault(rng: np.random.Generator, kinds: tuple[str, ...] = tuple(KINDS)) -> Fault:
+def draw_fault(rng: np.random.Generator, kinds: tuple[str, ...]) -> Fault:
     """A fault of one of `kinds`, as often as KINDS says."""
     weights = np.array([KINDS[kind][0] for kind in kinds])
     kind = str(rng.choice(kinds, p=weights / weights.sum()))

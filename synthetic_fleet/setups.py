@@ -18,6 +18,8 @@ PHYSICS = {"mixed": "", "straight": "straight", "lobe": "round"}
 
 @dataclass(frozen=True)
 class Fuel:
+    """Two pure fuels: air-fuel mass ratio at lambda 1, density at 15 degC; one expansion, of volume, for both."""
+
     gasoline_stoich: float
     gasoline_kg_m3: float
     ethanol_stoich: float
@@ -27,6 +29,8 @@ class Fuel:
 
 @dataclass(frozen=True)
 class Engine:
+    """volumetric_efficiency, lambda_full: a value a knot. pull_rpm_per_s: how fast full load climbs in third gear."""
+
     name: str
     displacement_l: float
     strokes_per_cycle: int  # pump strokes in two turns of the crankshaft
@@ -42,6 +46,8 @@ class Engine:
 
 @dataclass(frozen=True)
 class Pump:
+    """stroke_ml: volume of one full stroke. leak_ml_s: what flows past a sound piston."""
+
     name: str
     stroke_ml: float
     lobe: str  # straight, round or flanked
@@ -50,6 +56,8 @@ class Pump:
 
 @dataclass(frozen=True)
 class BoostHardware:
+    """spool_s: time constant with which boost builds up."""
+
     name: str
     boost_kpa: tuple[float, ...]  # gauge, at BOOST_KNOTS_RPM
     spool_s: float
@@ -57,12 +65,16 @@ class BoostHardware:
 
 @dataclass(frozen=True)
 class Calibration:
+    """ceiling_pct: the highest duty it commands."""
+
     name: str
     ceiling_pct: float
 
 
 @dataclass(frozen=True)
 class Setup:
+    """One combination that owners drive. weight: how many do, relative to the others."""
+
     engine: Engine
     pump: Pump
     boost_hardware: BoostHardware

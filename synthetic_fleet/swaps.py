@@ -14,6 +14,7 @@ from synthetic_fleet.direct_cells import (
     RPM,
     Car,
     DirectFleet,
+    DirectSetup,
     RosterRow,
     Spread,
     car_logs,
@@ -25,7 +26,6 @@ from synthetic_fleet.direct_cells import (
     roster_of,
 )
 
-Setup = tuple[str, str, str, str, float, float]
 Array = NDArray[np.float64]
 QUARTER_START = date(2026, 7, 1)
 LEVEL = np.array([1.0, 0.0, 0.0])  # of level, tilt, bow
@@ -115,7 +115,7 @@ class _Half:
     """A car between two dates, and its roster row."""
 
     car: Car
-    setup: Setup
+    setup: DirectSetup
     stated_pct: float
     since: date | None = None
     until: date | None = None
@@ -128,8 +128,8 @@ class _Half:
 def _draw_pair(
     rng: np.random.Generator,
     label: str,
-    setup: Setup,
-    setups: list[Setup],
+    setup: DirectSetup,
+    setups: list[DirectSetup],
     round_share: float,
     spread: Spread,
     rule: SwapRule,
@@ -171,7 +171,9 @@ def _draw_pair(
     )
 
 
-def _later_setup(rng: np.random.Generator, setup: Setup, setups: list[Setup], rule: SwapRule) -> Setup:
+def _later_setup(
+    rng: np.random.Generator, setup: DirectSetup, setups: list[DirectSetup], rule: SwapRule
+) -> DirectSetup:
     """The same pump anew, or the next larger one that somebody in the fleet has, be it in another engine."""
     larger = sorted({(s[4], s[1]) for s in setups if s[4] > setup[4]})
     if not larger or rng.random() >= rule.larger:

@@ -43,7 +43,7 @@ def test_the_others_ask_the_pump_for_nothing_more(kind: str) -> None:
 
 def test_faults_are_drawn_as_often_and_as_large_as_the_table_says() -> None:
     rng = np.random.default_rng(2)
-    drawn = [draw_fault(rng) for _ in range(4000)]
+    drawn = [draw_fault(rng, tuple(KINDS)) for _ in range(4000)]
     counts = Counter(f.kind for f in drawn)
     for kind, (share, low, high) in KINDS.items():
         # binomial: four standard deviations of 4,000 draws
