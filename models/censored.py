@@ -7,10 +7,10 @@ from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
+from models.distributions import normal_log_density, normal_log_tail
 from models.working_response import working_response
 
 Array = NDArray[np.float64]
@@ -92,10 +92,10 @@ def _step(design: Array, y: Array, over: NDArray[np.bool_], beta: Array, sigma: 
     squares = (y - mean) ** 2
     if over.any():  # second moment of the part of the normal beyond the bound
         a = (y[over] - mean[over]) / sigma
-        squares[over] = sigma**2 * (1 + a * np.exp(norm.logpdf(a) - norm.logsf(a)))
+        squares[over] = sigma**2 * (1 + a * np.exp(normal_log_density(a) - normal_log_tail(a)))
     return beta, max(float(np.sqrt(squares.mean())), 1e-12)
 
 
 def _log_likelihood(y: Array, mean: Array, sigma: float, over: NDArray[np.bool_]) -> float:
-    plain = norm.logpdf(y[~over], mean[~over], sigma).sum()
-    return float(plain + norm.logsf((y[over] - mean[over]) / sigma).sum())
+    plain = (normal_log_density((y[~over] - mean[~over]) / sigma) - np.log(sigma)).sum()
+    return float(plain + normal_log_tail((y[over] - mean[over]) / sigma).sum())

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.stats import norm
 
+from models.distributions import normal_quantile
 from models.excess import LEVEL
 from models.fleet import Material, NothingToStudyError, Window, gather
 from models.learning import Fleet, Learned, learn
@@ -46,7 +46,7 @@ class CompareRule:
     @property
     def z(self) -> float:
         """Standard deviations of a two-sided interval."""
-        return float(norm.ppf(0.5 + self.confidence / 2))
+        return float(normal_quantile(0.5 + self.confidence / 2))
 
     def verdict(self, change_pct: float, low_pct: float, high_pct: float) -> str:
         """The word for a change and the interval it is judged by, both in points of excess.
@@ -171,7 +171,7 @@ def changes_told(
         verdict, why = TOO_LITTLE, "peers_mostly_high"
     elif verdict == TOO_LITTLE:
         why = "interval_too_wide"
-    thirds = float(norm.ppf(1 - (1 - rule.confidence) / 6))  # all three at once: Bonferroni
+    thirds = float(normal_quantile(1 - (1 - rule.confidence) / 6))  # all three at once: Bonferroni
     found: dict[str, Any] = {}
     for name, (level, sd) in (("before", levels.before), ("after", levels.after)):
         ends = (level, level - rule.z * sd, level + rule.z * sd)

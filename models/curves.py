@@ -3,8 +3,8 @@
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.stats import t
 
+from models.distributions import t_quantile
 from models.duty_law import duty_for_share
 from models.engine_speed import car_basis
 from models.excess import shrink
@@ -55,7 +55,7 @@ def car_curves(fleet: Fleet, learned: Learned, ceilings: pl.DataFrame, degrees: 
         .sort("spell", "band_rpm")
         .join(ceilings, on="calibration", how="left", maintain_order="left")
     )
-    half = float(t.ppf(0.975, degrees)) * np.sqrt(banded["variance"].to_numpy())
+    half = float(t_quantile(0.975, degrees)) * np.sqrt(banded["variance"].to_numpy())
     share, w = banded["ln_share"].to_numpy(), learned.law.values[banded["family"].to_numpy()]
     top = banded["ceiling_pct"].to_numpy()
     duty = [np.minimum(duty_for_share(np.exp(share + shift), w), top) for shift in (0.0, -half, half)]

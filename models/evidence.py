@@ -5,8 +5,8 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import poisson, t
 
+from models.distributions import poisson_tail, t_tail
 from models.engine_speed import CENTRE_RPM, HALF_RANGE_RPM, car_basis
 from models.excess import LEVEL, SLOPE, FourNumbers
 
@@ -88,7 +88,7 @@ def third_contrasts() -> dict[str, Array]:
 
 def one_sided_p(z: Array, freedom: float) -> Array:
     """Probability of a healthy car's z at least as high. The spread is estimated, hence Student's t. (units,)"""
-    return np.asarray(t.sf(z, freedom))
+    return np.asarray(t_tail(z, freedom))
 
 
 def combine_p(p: Array, weights: Array, nothing_to_say: float = 0.9) -> Array:
@@ -120,7 +120,7 @@ def event_p(events: Array, pulls: Array, background: float = 0.01, outlier_p: fl
 def _event_p(events: Array, pulls: Array, usual: NDArray[np.bool_], background: float) -> Array:
     own = np.where(usual, events, 0.0), np.where(usual, pulls, 0.0)
     others = (events[usual].sum() - own[0] + background) / (pulls[usual].sum() - own[1] + 1.0)
-    return np.where(events > 0, poisson.sf(events - 1, others * pulls), 1.0)
+    return np.where(events > 0, poisson_tail(events, others * pulls), 1.0)
 
 
 def join_events(p: Array, p_events: Array) -> Array:

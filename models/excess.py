@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import cho_factor, cho_solve
-from scipy.stats import t
 
 from models.design_matrix import Rows
+from models.distributions import t_quantile
 from models.engine_speed import car_basis
 
 Array = NDArray[np.float64]
@@ -166,5 +166,5 @@ def excess_interval(
     z = np.abs(value) / np.sqrt(total)
     apart = np.clip((z - 2.0) / (unshrunk_beyond - 2.0), 0.0, 1.0)
     gain = gain + apart * (1.0 - gain)
-    half = float(t.ppf(0.975, freedom)) * np.sqrt(gain * variance)
+    half = float(t_quantile(0.975, freedom)) * np.sqrt(gain * variance)
     return gain * value, gain * value - half, gain * value + half

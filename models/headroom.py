@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.stats import t
 
 from ingest.findings import InputError
 from ingest.near_labels import unknown_label
+from models.distributions import t_quantile
 from models.experience import Experience, experience
 from models.fleet import Material, NothingToStudyError, gather, window
 from models.headroom_question import Question, find_setup, unknown_setup
@@ -323,7 +323,7 @@ def _rail(pull: LaterPull, rows: pl.DataFrame) -> dict[str, Any]:
     """How often it is logged; what 100 bar more go with in volume, 95 % interval; the usual pressure's part."""
     at = pull.names.index("rail")
     slope = float(pull.learned.expectation.coefficients[at])
-    half = float(t.ppf(0.975, pull.degrees)) * float(np.sqrt(pull.learned.expectation.covariance[at, at]))
+    half = float(t_quantile(0.975, pull.degrees)) * float(np.sqrt(pull.learned.expectation.covariance[at, at]))
     beside = float(pull.X[:, at].mean())  # the column is centred at the fleet's median
     logged = float(rows["rail_logged"].to_numpy().mean())
     return {

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.stats import false_discovery_control, t
 
 from models.design_matrix import Rows
+from models.distributions import t_tail
 from models.evidence import (
     combine_p,
     contrast_z,
@@ -101,7 +101,7 @@ def shown(learned: Learned) -> pl.DataFrame:
         **{f"shape_{name}_z": contrast_z(numbers, spread, a) for name, a in third_contrasts().items()},
         "trend_z": np.where(numbers.dated, contrast_z(numbers, spread, np.array([0.0, 0, 0, 1])), np.nan),
         "p_curve": combine_p(one_sided_p(z, degrees), weights),
-        "p_low": t.cdf(level_z, degrees),
+        "p_low": t_tail(-level_z, degrees),
         "strongest": [names[k] for k in z.argmax(axis=1)],
         "worth_acting": found.worth_acting(EXCESS_MIN_PCT),
         "ethanol_explains": _ethanol_explains(found, label_sd, z, names),
@@ -187,7 +187,9 @@ def false_discovery(p: Array, judged: NDArray[np.bool_]) -> Array:
     """q-value of each judged spell, nan else. Source: Benjamini & Hochberg 1995, J R Stat Soc B 57:289."""
     q = np.full(len(p), np.nan)
     if judged.any():
-        q[judged] = false_discovery_control(np.clip(p[judged], 0.0, 1.0))
+        order = np.flatnonzero(judged)[np.argsort(p[judged])[::-1]]  # the largest p first
+        ranks = np.arange(len(order), 0, -1)
+        q[order] = np.minimum.accumulate(np.clip(p[order] * (len(order) / ranks), 0.0, 1.0))
     return q
 
 

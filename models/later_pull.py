@@ -8,12 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.stats import chi2, norm
-from scipy.stats.qmc import Sobol
 
 from models.borrowing import OWN
 from models.demand import REFERENCE_PRESSURE_KPA, fuel_factor, fuel_factor_slope
 from models.design_matrix import BAROMETER_SD, SLOPES, design
+from models.distributions import chi2_quantile, normal_quantile
 from models.duty_law import delivered_share, duty_for_share
 from models.engine_speed import car_basis, scaled_speed
 from models.evidence import FaultPrior, templates
@@ -87,9 +86,11 @@ def drawn(bands: int, degrees: float, rule: LaterRule) -> Draws:
     """degrees: of freedom of the variances. Points spread evenly (Sobol 1967, USSR Comput Math Math Phys 7:86, from
     memory), so that the bound is as steady as with seven times as many drawn by chance.
     """
+    from scipy.stats.qmc import Sobol  # takes a second to load, which no study needs
+
     even = np.clip(Sobol(bands + 5, rng=rule.seed).random(rule.draws), 1e-9, 1 - 1e-9)
-    normal = norm.ppf(even[:, : bands + 2])
-    heavy = np.sqrt(degrees / chi2.ppf(even[:, bands + 2], degrees))
+    normal = normal_quantile(even[:, : bands + 2])
+    heavy = np.sqrt(degrees / chi2_quantile(even[:, bands + 2], degrees))
     return Draws(normal[:, :bands], normal[:, bands], normal[:, bands + 1], heavy, even[:, -2], even[:, -1])
 
 

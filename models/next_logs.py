@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.stats import norm
 
+from models.distributions import normal_quantile
 from models.evidence import combine_p, directions, one_sided_p, template_z, templates
 from models.excess import FourNumbers, estimate
 from models.judgement import VARIANCES, freedom
@@ -212,7 +212,7 @@ class _Asking:
         shapes = templates()
         z = np.column_stack([template_z(numbers, self.spread, directions(shape, numbers)) for shape in shapes])
         weights = np.array([shape.weight for shape in shapes])
-        return combine_p(one_sided_p(z - float(norm.isf(1 - POWER)), self.degrees), weights)
+        return combine_p(one_sided_p(z - float(normal_quantile(POWER)), self.degrees), weights)
 
 
 def sampling_covariance(learned: Learned, unit: int) -> Array:

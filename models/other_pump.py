@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 from models.design_matrix import design
+from models.distributions import normal_log_density
 from models.excess import LEVEL, estimate
 from models.expected_duty import block, fit, leave_out
 from models.learning import Fleet, Learned
@@ -94,4 +94,5 @@ def _levels(fleet: Fleet, learned: Learned, pairs: pl.DataFrame) -> list[tuple[f
 
 
 def _ln_density(level: float, variance: float, learned: Learned) -> float:
-    return float(norm.logpdf(level, 0.0, np.sqrt(learned.spread[LEVEL, LEVEL] + variance)))
+    sd = np.sqrt(learned.spread[LEVEL, LEVEL] + variance)
+    return float(normal_log_density(level / sd) - np.log(sd))

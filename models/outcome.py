@@ -3,8 +3,8 @@
 from typing import Any
 
 import polars as pl
-from scipy.stats import beta
 
+from models.distributions import beta_quantile
 from models.quarters import quarter_of
 
 # one row a spell and study: what was said of it
@@ -75,6 +75,6 @@ def share_interval(hits: int, of: int, level: float = 0.95) -> tuple[float, floa
     ((0.0, 1.0), 1.0)
     """
     tail = (1 - level) / 2
-    low = float(beta.ppf(tail, hits, of - hits + 1)) if hits else 0.0
-    high = float(beta.ppf(1 - tail, hits + 1, of - hits)) if hits < of else 1.0
+    low = float(beta_quantile(tail, hits, of - hits + 1)) if hits else 0.0
+    high = float(beta_quantile(1 - tail, hits + 1, of - hits)) if hits < of else 1.0
     return low, high

@@ -4,8 +4,8 @@ from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
 
+from models.distributions import normal_quantile
 from models.evidence import combine_p, directions, one_sided_p, template_z, templates
 from models.excess import LEVEL, FourNumbers
 
@@ -30,7 +30,7 @@ def needed_level(numbers: FourNumbers, spread: Array, limit: float, freedom: flo
         middle = (low + high) / 2
         passes = combine_p(one_sided_p(slopes * middle[:, None], freedom), weights) <= limit
         low, high = np.where(passes, low, middle), np.where(passes, middle, high)
-    return (low + high) / 2 + float(norm.isf(1 - POWER)) * sd
+    return (low + high) / 2 + float(normal_quantile(POWER)) * sd
 
 
 def power(numbers: FourNumbers, spread: Array, shift: Array, limit: float, freedom: float, draws: int = 400) -> Array:

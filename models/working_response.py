@@ -2,7 +2,8 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+
+from models.distributions import normal_log_density, normal_log_tail
 
 Array = NDArray[np.float64]
 
@@ -19,7 +20,7 @@ def working_response(mean: Array, sd: Array, bound: Array) -> tuple[Array, Array
     ([1.2533], [0.6366])
     """
     a = (np.asarray(bound) - mean) / sd
-    hazard = np.exp(norm.logpdf(a) - norm.logsf(a))
+    hazard = np.exp(normal_log_density(a) - normal_log_tail(a))
     # 1 / (1 + a^2) bounds the curvature away from rounding where a is very negative
     curvature = np.maximum(hazard * (hazard - a), 1e-12)
     return mean + sd * hazard / curvature, curvature / sd**2

@@ -13,8 +13,8 @@ from functools import cache
 import altair as alt
 import numpy as np
 import polars as pl
-from scipy.stats import norm
 
+from models.distributions import normal_quantile
 from reports.charts.chart import Chart, Look, finished
 from reports.charts.encodings import FIT_WIDTH, apart, signal_colour, signal_shape
 
@@ -43,7 +43,7 @@ class FunnelRule:
         >>> [round(z, 5) for z in FunnelRule().z()]
         [1.95996, 3.09023]
         """
-        inner, outer = (float(norm.ppf(0.5 + level / 2)) for level in self.levels)
+        inner, outer = (float(normal_quantile(0.5 + level / 2)) for level in self.levels)
         return inner, outer
 
 
