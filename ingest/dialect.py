@@ -13,6 +13,7 @@ from ingest.records import find_records, split_record
 from ingest.units import unit_of
 
 HEAD_BYTES = 64 * 1024
+_SAID = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _ROWS_JUDGED = 60  # data rows looked at for what each column holds
 _HEADER_DISTINCT = 0.8  # share of names that differ: a row of types ("float;float") is no header
 
@@ -54,14 +55,14 @@ class Dialect:
         """Without any word of the file.
 
         >>> Dialect(";", False, ",", 0, 1, 2, ("t", "n"), ("", ""), "", frozenset(), False).in_short()
-        '; decimal comma'
+        'semicolon, decimal comma'
         """
-        words = [{"\t": "tab"}.get(self.delimiter, self.delimiter)]
+        words = [_SAID[self.delimiter]]
         if self.decimal == ",":
             words.append("decimal comma")
         if self.units_in:
             words.append(f"units in {self.units_in}")
-        return " ".join(words)
+        return ", ".join(words)
 
 
 @dataclass(frozen=True)

@@ -148,7 +148,7 @@ class TextSource:
         return self.text.findings + trailing
 
     def in_short(self) -> str:
-        return " ".join(filter(None, ("text", self.text.encoding, self.spelling, self.dialect.in_short())))
+        return ", ".join(filter(None, ("text", self.text.encoding, self.spelling, self.dialect.in_short())))
 
     def table(self, wanted: frozenset[int]) -> Table:
         if self.ahead:

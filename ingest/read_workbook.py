@@ -64,7 +64,7 @@ class WorkbookSource:
 
     def in_short(self) -> str:
         where = self.cells.dialect.units_in
-        return f"xlsx units in {where}" if where else "xlsx"
+        return f"xlsx, units in {where}" if where else "xlsx"
 
     def table(self, wanted: frozenset[int]) -> Table:
         return self.cells.table(wanted)

@@ -31,7 +31,7 @@ class Channel:
 class Reading:
     """One log in canonical columns, or the reason why it was refused.
 
-    dialect: in short, without free text of the file, e.g. "text utf-8 ; decimal comma".
+    dialect: in short, without free text of the file, e.g. "text, utf-8, semicolon, decimal comma".
     row: data row in the file of each sample, from 1. values: time_s, from the log's first sample, and those of
         ingest.schemas.CHANNELS that were found, NaN where missing; all on the duty's clock, in the file's order.
         Both empty where the log is refused.

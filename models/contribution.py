@@ -121,7 +121,7 @@ def published(cars: pl.DataFrame, cars_min: int) -> tuple[pl.DataFrame, pl.DataF
     why = (
         pl.when(pl.col("cars") >= cars_min)
         .then(pl.lit("a setup left out would follow from the total"))
-        .otherwise(pl.lit("fewer cars than a published setup needs"))
+        .otherwise(pl.lit(f"fewer than the {cars_min} cars that a published setup needs"))
     )
     out = setups.join(sent.select(*SETUP, *AS).unique(), on=SETUP, how="left", nulls_equal=True)
     words = pl.concat_str([pl.col(name) for name in AS[:4]], separator=" | ")

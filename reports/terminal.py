@@ -21,8 +21,8 @@ from reports.trust import outcome
 WIDTH = 80
 LEGEND = (
     "excess: fuel volume asked of the pump beyond what its peers need for the same demand, over the whole rev range; "
-    "it may be larger in a part of it. limit: the pump was seen at its ceiling, or the fuel ran short; unknown: rail "
-    "pressure is not logged. (1), (2): the setups of a car that changed, the earlier first."
+    "it may be larger in a part of it. limit: the pump was seen at its ceiling, or the fuel ran short; these stand "
+    "first; unknown: rail pressure is not logged. (1), (2): the setups of a car that changed, the earlier first."
 )
 MORE = "One car in full: pumpcensus car LABEL --store STORE"
 SETUP = "Engine | pump | boost hardware | calibration"

@@ -63,7 +63,7 @@ def reading(channels: dict[str, np.ndarray], **changed: object) -> Reading:
     """A Reading of these channels."""
     n = len(channels["time_s"])
     facts: dict = {
-        "dialect": "text utf-8 ,",
+        "dialect": "text, utf-8, comma",
         "row": np.arange(1, n + 1),
         "values": channels,
         "channels": {name: Channel(name, "", "") for name in channels if name != "time_s"},

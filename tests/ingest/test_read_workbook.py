@@ -43,7 +43,7 @@ def workbook(*sheets: Cells, dress: Callable[[Any, Any], None] = lambda book, sh
 def test_numbers_come_back_with_names_and_units() -> None:
     reading = read_log("2026-07-31.xlsx", workbook([HEADER, *ROWS]))
     assert reading.refused == "", reading.findings
-    assert (reading.dialect, reading.rows_in) == ("xlsx units in name", N)
+    assert (reading.dialect, reading.rows_in) == ("xlsx, units in name", N)
     assert reading.frame["engine_speed_rpm"].to_list() == [row[1] for row in ROWS]
     assert reading.frame["pump_duty_pct"].to_list() == pytest.approx([row[2] for row in ROWS], abs=1e-8)
     assert (reading.channels["pump_duty_pct"].column, reading.channels["pump_duty_pct"].unit) == ("HPFP duty", "%")

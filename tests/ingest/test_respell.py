@@ -17,7 +17,7 @@ def aligned(head: str = "Time [s]    RPM  HPFP duty [%]  MAP [kPa]", rows: int =
 def test_columns_that_stand_below_each_other() -> None:
     reading = read_log("2026-07-31.txt", "\n".join(aligned()).encode())
     assert (reading.refused, reading.frame.height) == ("", 40)
-    assert reading.dialect == "text utf-8 blanks tab units in name"
+    assert reading.dialect == "text, utf-8, blanks, tab, units in name"
     assert reading.frame["engine_speed_rpm"].to_list() == [1000 + 50 * i for i in range(40)]
 
 

@@ -13,7 +13,7 @@ SEEN = {
     "rows_in": 120,
     "rows_kept": 118,
     "pulls": 2,
-    "dialect": {"form": "text utf-8", "delimiter": ";"},
+    "dialect": {"form": "text, utf-8"},
     "channels": {
         "pump_duty_pct": {
             "column": "Duty\x1b[31m",
