@@ -6,7 +6,6 @@ What they wrote counts when this machine writes the ledger; a batch whose worker
 
 import errno
 import hashlib
-import math
 import os
 import secrets
 from collections import deque
@@ -20,11 +19,9 @@ from typing import Any
 
 from ingest.far_files import is_far, place_of
 from ingest.findings import InputError
-from ingest.log_files import BATCH_LOGS, LogFile, Made, Setting, make_segments
+from ingest.log_files import LogFile, Made, Setting, make_segments
 from ingest.store import version
 
-LEAST_LOGS = 25  # a batch: reading them takes longer than handing them out
-BATCHES_A_THREAD = 4  # at least, where there are logs enough, so that no machine waits long for the last one
 AHEAD = 2  # batches a thread that wait at the scheduler
 RETRIES = 2  # of a batch that raised, a shared folder that stumbled say
 ANSWERS_WITHIN_S = 10
@@ -35,7 +32,7 @@ class Cluster:
 
     def __init__(self, client: Any, address: str) -> None:
         self._client, self._address = client, address
-        self._threads = sum(client.nthreads().values())
+        self.threads = sum(client.nthreads().values())
 
     def check(self, file: LogFile, store: Path) -> None:
         """Raise InputError, all problems at once, where workers lack this package or do not see logs and store."""
@@ -59,10 +56,6 @@ class Cluster:
         if problems:
             raise InputError(problems)
 
-    def batch_logs(self, logs: int) -> int:
-        """How many logs a batch should have."""
-        return max(LEAST_LOGS, min(BATCH_LOGS, math.ceil(logs / (BATCHES_A_THREAD * max(self._threads, 1)))))
-
     def made(self, batches: Sequence[Sequence[LogFile]], first: int, setting: Setting) -> Iterator[list[Made]]:
         """The segments of each batch, in order, whoever makes them.
 
@@ -75,7 +68,7 @@ class Cluster:
         for number, files in enumerate(batches, first):
             name = f"pumpcensus-{setting.run}-{number}"
             waiting.append((files, submit(one_attempt, number, files, told, key=name, pure=False, retries=RETRIES)))
-            if len(waiting) > AHEAD * self._threads:
+            if len(waiting) > AHEAD * self.threads:
                 yield self._result(*waiting.popleft())
         while waiting:
             yield self._result(*waiting.popleft())

@@ -10,6 +10,7 @@ import stat
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 
 from ingest.far_files import is_far, place_of, private_home
@@ -32,6 +33,7 @@ def keyed_digest(key: bytes, message: bytes) -> bytes:
     return hmac.digest(key, message, "sha256")
 
 
+@lru_cache(maxsize=1 << 14)  # folders are asked for with each of their logs
 def plain_name(name: str) -> str:
     """A car's name as it is compared: without case, outer or doubled spaces, accents stored one way.
 

@@ -5,9 +5,10 @@ import stat
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
+from typing import NamedTuple
 
 import polars as pl
 
@@ -24,6 +25,7 @@ from ingest.store import write_tables
 from ingest.unpack import UNPACKED_MAX_BYTES, UnpackError, unpack
 
 BATCH_LOGS = 200
+LEAST_LOGS = 25  # where several read: reading them takes longer than handing them out
 AHEAD_LOGS, AHEAD_BYTES = 16, 4_000_000  # so many are read together
 BATCH_BYTES = 64_000_000  # of unpacked text
 _NOT_OPENED = (
@@ -38,15 +40,14 @@ _TRIED_AGAIN = (
 )  # by the next run: what stands in the way is not in the file
 
 
-@dataclass(frozen=True, slots=True)
-class LogFile:
+class LogFile(NamedTuple):
     """A file to read. place: under the folder `logs`, with "/". known: its logs in the store, by place."""
 
     logs: Path
     place: str
     size: int
     mtime_ns: int
-    known: Mapping[str, Seen] = field(default_factory=dict)
+    known: Mapping[str, Seen] = {}
 
     @property
     def path(self) -> Path:
@@ -125,28 +126,36 @@ def files_under(logs: Path, leave_out: Sequence[Path]) -> list[LogFile]:
     return sorted(found, key=lambda file: file.place)
 
 
-def is_unchanged(file: LogFile, setting: Setting) -> bool:
-    """True if size, time, way of reading and car are what they were."""
-    return bool(file.known) and all(
+def is_unchanged(file: LogFile, known: Mapping[str, Seen], setting: Setting) -> bool:
+    """True if size, time, way of reading and car are what they were. known: its logs in the store."""
+    return bool(known) and all(
         (seen.size, seen.mtime_ns, seen.reading, seen.label)
         == (file.size, file.mtime_ns, setting.reading, setting.label_of(seen.place) or "")
-        for seen in file.known.values()
+        for seen in known.values()
     )
 
 
-def shares(files: Sequence[LogFile], logs: int | None = None) -> Iterator[list[LogFile]]:
-    """Files in shares of a batch's size, in their order. logs: in a batch, rather than BATCH_LOGS."""
-    most = logs or BATCH_LOGS
+def shares(files: Sequence[LogFile], readers: int = 1) -> Iterator[list[LogFile]]:
+    """Files in shares of a batch's size, in their order; towards the end smaller ones where several read.
+
+    So all have something to do until the end, and none keeps the others waiting.
+    """
     share: list[LogFile] = []
     size = 0
-    for file in files:
+    most = _most(len(files), readers)
+    for number, file in enumerate(files):
         if share and (len(share) == most or size + file.size > BATCH_BYTES):
             yield share
-            share, size = [], 0
+            share, size, most = [], 0, _most(len(files) - number, readers)
         share.append(file)
         size += file.size
     if share:
         yield share
+
+
+def _most(left: int, readers: int) -> int:
+    """Logs of the next share."""
+    return BATCH_LOGS if readers <= 1 else min(BATCH_LOGS, max(LEAST_LOGS, left // (3 * readers)))
 
 
 def make_segments(number: int, files: Sequence[LogFile], setting: Setting) -> list[Made]:
@@ -259,7 +268,7 @@ class _Batch:
         seen = Seen(file.place, place, file.size, file.mtime_ns, log, label or "", setting.reading, "")
         known = file.known.get(place)
         if known and (known.log, known.label, known.reading) == (log, label or "", setting.reading):
-            self._kept_seen.append(_with_segment(seen, known.segment))
+            self._kept_seen.append(seen._replace(segment=known.segment))
             return
         self._waiting.append(_Waiting(seen, label, content, _day_on_disk(file), reading))
         self._bytes += len(content)
@@ -273,9 +282,9 @@ class _Batch:
         for one in self._waiting:
             reading, seen = one.reading or next(readings), one.seen
             if reading.refused in _TRIED_AGAIN:
-                seen = replace(seen, reading="")
+                seen = seen._replace(reading="")
             elif reading.refused == "log_gone":
-                seen = replace(seen, log="")
+                seen = seen._replace(log="")
             log = Log(one.seen.log, self._setting.key.source(seen.place), one.label, reading, self._is_twice(one))
             self._logs.append(log)
             self._seen.append(seen)
@@ -305,7 +314,7 @@ class _Batch:
         return Made(
             segment,
             tables.ledger,
-            [_with_segment(seen, segment) for seen in self._seen] + self._kept_seen,
+            [seen._replace(segment=segment) for seen in self._seen] + self._kept_seen,
             {log.source: seen.place for log, seen in zip(self._logs, self._seen, strict=True)},
             problems,
             findings,
@@ -313,7 +322,3 @@ class _Batch:
             self._passed_over,
             sums,
         )
-
-
-def _with_segment(seen: Seen, segment: str) -> Seen:
-    return Seen(seen.file, seen.place, seen.size, seen.mtime_ns, seen.log, seen.label, seen.reading, segment)

@@ -1,15 +1,14 @@
 """A folder of logs to the store: what is new or changed goes in, with a ledger row for every log."""
 
 import hashlib
-import multiprocessing
 import os
 import secrets
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import nullcontext
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +24,7 @@ from ingest.log_files import LogFile, Made, Setting, files_under, is_unchanged, 
 from ingest.mapping import ChannelMap, read_mapping
 from ingest.mend_store import SET_ASIDE, hold_to_key, mend
 from ingest.parquet_files import read_parquet
+from ingest.processes import made_in
 from ingest.roster import Roster, places, read_roster
 from ingest.seen_files import Seen, SeenFiles
 from ingest.store import (
@@ -40,7 +40,7 @@ from ingest.store import (
 
 READING = "4"  # raise it when logs are read differently: then every log is read again
 GONE_SHOWN = 20
-WORTH_TWO_WORKERS = 4  # batches: for 800 logs of 90 kB two take 0.76 of the time of one, for 400 as long
+WORTH_TWO_WORKERS = 3  # batches of one reader: what a second one takes to start, one reads 100 to 200 logs of 90 kB in
 
 
 @dataclass(frozen=True)
@@ -232,11 +232,16 @@ def _ingest(
     kept = before.filter(pl.col("verdict") == "kept")
     run = _Run(home, seen, set(before["source"]), dict(kept.select("log", "source").iter_rows()))
     freed = _freed(before, run.kept_at)
-    files = [replace(file, known=_known(file, seen, setting, freed)) for file in files]
-    to_do = [file for file in files if not is_unchanged(file, setting)]
-    run.counts["skipped"] = sum(len(file.known) for file in files) - sum(len(file.known) for file in to_do)
+    to_do = []
+    for file in files:
+        known = _known(file.place, seen, setting, freed)
+        if is_unchanged(file, known, setting):
+            run.counts["skipped"] += len(known)
+        else:
+            to_do.append(file._replace(known=known))
     done, first = 0, 1 + max((int(name.split("-")[0]) for name in segments), default=0)
-    batches = list(shares(to_do, readers.batch_logs(len(to_do)) if isinstance(readers, Cluster) else None))
+    readers = readers or _usual_workers(to_do)
+    batches = list(shares(to_do, readers.threads if isinstance(readers, Cluster) else readers))
     if progress:
         progress(0, len(to_do))
     for share, made in zip(batches, _made(batches, first, setting, home, readers), strict=True):
@@ -286,18 +291,19 @@ def _freed(before: pl.DataFrame, kept_at: Mapping[str, str]) -> set[str]:
     return {source for log, source in twice if log not in kept_at}
 
 
-def _known(file: LogFile, seen: SeenFiles, setting: Setting, freed: set[str]) -> Mapping[str, Seen]:
-    known = seen.of(file.place)
+def _known(file: str, seen: SeenFiles, setting: Setting, freed: set[str]) -> Mapping[str, Seen]:
+    known = seen.of(file)
     return {} if freed and any(setting.key.source(place) in freed for place in known) else known
 
 
-def _usual_workers(batches: int) -> int:
-    """Two, where there are two cores and so much to read that it pays to start them."""
-    return min(2, os.cpu_count() or 1) if batches >= WORTH_TWO_WORKERS else 1
+def _usual_workers(files: Sequence[LogFile]) -> int:
+    """Two, where there are two cores and so much to read that it pays to start a second."""
+    batches = islice(shares(files), WORTH_TWO_WORKERS)
+    return min(2, os.cpu_count() or 1) if len(list(batches)) == WORTH_TWO_WORKERS else 1
 
 
 def _made(
-    batches: Sequence[Sequence[LogFile]], first: int, setting: Setting, home: Store, readers: Cluster | int | None
+    batches: Sequence[Sequence[LogFile]], first: int, setting: Setting, home: Store, readers: Cluster | int
 ) -> Iterator[list[Made]]:
     """The segments of each share of the files, in order, whoever makes them."""
     if isinstance(readers, Cluster):
@@ -305,25 +311,8 @@ def _made(
             readers.check(batches[0][0], home.path)
         yield from readers.made(batches, first, setting)
         return
-    workers = readers or _usual_workers(len(batches))
-    if workers <= 1 or len(batches) <= 1:
+    if readers == 1 or len(batches) <= 1:
         for number, share in enumerate(batches, first):
             yield make_segments(number, share, setting)
         return
-    threads = os.environ.get("POLARS_MAX_THREADS")
-    os.environ["POLARS_MAX_THREADS"] = "1"  # the processes share the cores among them
-    try:
-        context = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(min(workers, len(batches)), mp_context=context) as pool:
-            waiting: deque[Future[list[Made]]] = deque()
-            for number, share in enumerate(batches, first):
-                waiting.append(pool.submit(make_segments, number, share, setting))
-                if len(waiting) > 2 * workers:
-                    yield waiting.popleft().result()
-            while waiting:
-                yield waiting.popleft().result()
-    finally:
-        if threads is None:
-            del os.environ["POLARS_MAX_THREADS"]
-        else:
-            os.environ["POLARS_MAX_THREADS"] = threads
+    yield from made_in(readers, batches, first, setting)

@@ -4,18 +4,16 @@ import csv
 import io
 import sys
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
-from operator import attrgetter
 from pathlib import Path
+from typing import NamedTuple
 
 from ingest.formula_guard import guarded, unguarded
 from ingest.labels import write_private
 from ingest.whole_files import append
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """One log as it was when it went in (or was refused).
+class Seen(NamedTuple):
+    """One log as it was when it went in (or was refused). A tuple, for it is quick to make, and there are many.
 
     file: where the file lies under the folder of logs. place: the same, or file/member of an archive.
     log: keyed digest; "" where the file does not hold the log any more. label: "" where the car was not on the
@@ -31,10 +29,6 @@ class Seen:
     label: str
     reading: str
     segment: str
-
-
-_COLUMNS = tuple(field.name for field in fields(Seen))
-_cells = attrgetter(*_COLUMNS)
 
 
 class SeenFiles:
@@ -84,7 +78,7 @@ class SeenFiles:
     def rewrite(self) -> None:
         """Write the list anew: a row a log, as it was when last seen."""
         rows = [row for rows in self._by_file.values() for row in rows.values()]
-        write_private(self._path, ",".join(_COLUMNS) + "\n" + _text(rows))
+        write_private(self._path, ",".join(Seen._fields) + "\n" + _text(rows))
 
 
 def _text(rows: Iterable[Seen]) -> str:
@@ -93,8 +87,8 @@ def _text(rows: Iterable[Seen]) -> str:
     return text.getvalue()
 
 
-def _guarded(seen: Seen) -> tuple[str, ...]:
-    file, place, *rest = _cells(seen)
+def _guarded(seen: Seen) -> tuple[object, ...]:
+    file, place, *rest = seen
     return guarded(file), guarded(place), *rest
 
 

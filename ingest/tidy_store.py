@@ -3,7 +3,7 @@
 import secrets
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
@@ -196,5 +196,5 @@ def _write_merged(
         ]
         held = pl.concat(parts).collect()
         sums |= write_tables(segment, {table: held.sort(CELLS_ORDER) if table == "cells" else held})
-    seen.add(replace(row, segment=name) for row in own)
+    seen.add(row._replace(segment=name) for row in own)
     commit(segment, rows.select(*LEDGER), sums)

@@ -108,7 +108,6 @@ def worker_words(scheduler: str, folder: Path) -> tuple[str, ...]:
 def fleet(club: Any, monkeypatch: pytest.MonkeyPatch) -> Callable[..., IngestResult]:
     """Ingest the club's logs into a store, as its own store was, with the same key."""
     monkeypatch.setattr("ingest.log_files.BATCH_LOGS", BATCH_LOGS)
-    monkeypatch.setattr("ingest.cluster.LEAST_LOGS", BATCH_LOGS)
 
     def ingest(store: Path | str, **how: Any) -> IngestResult:
         private = private_folder(place_of(store))

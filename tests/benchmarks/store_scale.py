@@ -19,7 +19,6 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -76,7 +75,7 @@ def grown(template: Path, store: Path, logs: int) -> None:
 def _elsewhere(row: Seen, number: int, log: str, segment: str) -> Seen:
     car, _, name = row.place.rpartition("/")
     place = f"{car}/{number:06d}-{name}"
-    return replace(row, file=place, place=place, log=log, segment=segment)
+    return row._replace(file=place, place=place, log=log, segment=segment)
 
 
 # ---- what a process does, and what it took

@@ -12,7 +12,7 @@ from types import ModuleType
 import polars as pl
 import pytest
 
-from ingest import many_logs
+from ingest import log_files, many_logs
 from ingest.findings import InputError
 from ingest.labels import read_labels
 from ingest.many_logs import IngestResult, ingest_logs
@@ -282,7 +282,16 @@ def test_any_number_of_workers_gives_the_same_tables(
     run(club)
     shutil.copytree(club[2].with_name("store.private"), tmp_path / "two.private")
     (tmp_path / "two.private/paths.csv").unlink()
+    own: list[str] = []
+    write = log_files.write_tables
+
+    def write_tables(segment: Path, made: dict[str, pl.DataFrame]) -> dict[str, str]:
+        own.append(segment.name)
+        return write(segment, made)
+
+    monkeypatch.setattr(log_files, "write_tables", write_tables)  # of this process, not of the other
     assert counts(run((club[0], club[1], tmp_path / "two"), workers=2)) == (4, 1, 0, 0)
+    assert 0 < len(own) < 5, "both have read"
     one, two = tables(club[2]), tables(tmp_path / "two")
     for name in one:
         assert one[name].equals(two[name]), name
