@@ -78,7 +78,7 @@ def at_once() -> Pumpcensus:
 
 
 @pytest.fixture(scope="session")
-def club(pumpcensus: Pumpcensus, tmp_path_factory: pytest.TempPathFactory) -> Club:
+def club(at_once: Pumpcensus, tmp_path_factory: pytest.TempPathFactory) -> Club:
     """Twelve invented cars, from logs to report. A step that fails shows in `said`."""
     folder = tmp_path_factory.mktemp("club")
     fleet, store = folder / "fleet", folder / "store"
@@ -88,4 +88,4 @@ def club(pumpcensus: Pumpcensus, tmp_path_factory: pytest.TempPathFactory) -> Cl
         "study": ("--store", store),
         "report": ("--store", store, "--out", folder / "report"),
     }
-    return Club(folder, {name: pumpcensus(name, *words) for name, words in steps.items()})
+    return Club(folder, {name: at_once(name, *words) for name, words in steps.items()})

@@ -23,14 +23,14 @@ def result_of(script: str, out: Path, *options: str) -> dict[str, object]:
 
 
 @pytest.mark.slow
-def test_ten_ingests_killed_at_random_moments(tmp_path: Path) -> None:
-    told = result_of("crashes.py", tmp_path / "a.json", "--kills", "10", "--disks", "1", "--cars", "2", "--logs", "2")
-    assert int(str(told.get("ingests killed", 0))) >= 5
+def test_four_ingests_killed_at_random_moments(tmp_path: Path) -> None:
+    told = result_of("crashes.py", tmp_path / "a.json", "--kills", "4", "--disks", "1", "--cars", "2", "--logs", "2")
+    assert int(str(told.get("ingests killed", 0))) >= 2
 
 
 @pytest.mark.slow
 def test_a_short_soak(tmp_path: Path) -> None:
-    told = result_of("soak.py", tmp_path / "a.json", "--minutes", "0.15")
+    told = result_of("soak.py", tmp_path / "a.json", "--minutes", "0.1")
     assert int(str(told["steps"])) >= 3
     assert int(str(told["logs_at_the_end"])) > 0
 
