@@ -139,7 +139,8 @@ def test_every_answer_can_be_shown_on_a_console_of_an_older_code_page(club: Any)
         ("headroom", "--car", label, "--ethanol", "30", *store), ("report", "--markdown", *store),
     ]  # fmt: skip
     environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
-    ending = subprocess.run([sys.executable, "-c", IN_TURN, repr(lines)], env=environment, capture_output=True, check=False)
+    command = [sys.executable, "-c", IN_TURN, repr(lines)]
+    ending = subprocess.run(command, env=environment, capture_output=True, check=False)
     assert b"not made for" not in ending.stderr
     answers = ending.stdout.split(b"the next one\n")
     assert len(answers) == len(lines) + 1, ending.stderr
