@@ -58,7 +58,11 @@ def page(text: str, told: dict[str, Any]) -> str:
         if first == "table":
             made = [f"{name} | {entry['row']} | {entry['file']}" for name, entry in told["tables"].items()]
         elif first == "column":
-            made = [_column(name, what, told) for name, what in groups[heading].items()]
+            made = [f"{_meaning(name, what, told)} | {_tables(name, told)}" for name, what in groups[heading].items()]
+        elif first == "key":
+            made = [_meaning(name, what, told) for name, what in told["summary"].items()]
+        elif first == "file":
+            made = [f"{file} | {what}" for file, what in told["files"].items()]
         else:
             made = [f"`{code}` | {what}" for code, what in told["codes"][first].items()]
         return found[1] + "".join(f"| {row} |\n" for row in made)
@@ -66,11 +70,15 @@ def page(text: str, told: dict[str, Any]) -> str:
     return TABLE.sub(rows, text)
 
 
-def _column(name: str, what: str | dict[str, str], told: dict[str, Any]) -> str:
-    """Name, unit, meaning, and the tables that have it."""
+def _meaning(name: str, what: str | dict[str, str], told: dict[str, Any]) -> str:
+    """Name, unit, meaning."""
     own = what if isinstance(what, dict) else {"unit": _unit(name, told["endings"]), "meaning": what}
-    tables = (table for table in told["tables"] if name in TABLES[table])
-    return f"`{name}` | {own['unit']} | {own['meaning']} | {', '.join(tables)}"
+    return f"`{name}` | {own['unit']} | {own['meaning']}"
+
+
+def _tables(name: str, told: dict[str, Any]) -> str:
+    """Tables that have a column."""
+    return ", ".join(table for table in told["tables"] if name in TABLES[table])
 
 
 def _unit(name: str, endings: dict[str, str]) -> str:
@@ -78,7 +86,7 @@ def _unit(name: str, endings: dict[str, str]) -> str:
     for ending in sorted(endings, key=len, reverse=True):
         if name.endswith(f"_{ending}"):
             return endings[ending]
-    kind = next(schema[name] for schema in TABLES.values() if name in schema)
+    kind = next((schema[name] for schema in TABLES.values() if name in schema), None)
     return {pl.Date: "day", pl.Boolean: "yes/no", pl.Int32: "count", pl.Int64: "count"}.get(kind, "")
 
 

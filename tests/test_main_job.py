@@ -5,6 +5,7 @@ import json
 import os
 import re
 import stat
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -12,8 +13,11 @@ from typing import Any
 import polars as pl
 import pytest
 
+import pumpcensus as front_door
+
 pytestmark = pytest.mark.slow
 
+ROOT = Path(front_door.__file__).parent
 Run = Callable[..., Any]
 
 # what other people's scripts read, in this order
@@ -67,6 +71,34 @@ def test_the_tables_have_the_columns_that_scripts_rely_on(club: Any) -> None:
     summary = json.loads((club.study / "summary.json").read_text(encoding="utf-8"))
     assert summary["quarter"] == "2026Q3"
     assert {"counts", "model", "made_with"} <= set(summary)
+
+
+def keys_of(told: dict[str, Any], before: str = "") -> set[str]:
+    """Keys as the data dictionary names them: those of the parts of a summary behind the part's own."""
+    parts = ("counts", "model", "budget", "borrowed", "outcome")
+    return {
+        key
+        for name, value in told.items()
+        for key in (keys_of(value, f"{name}.") if name in parts else [f"{before}{name}"])
+    }
+
+
+def test_every_file_and_key_that_is_written_is_in_the_data_dictionary(club: Any) -> None:
+    meanings = tomllib.loads((ROOT / "docs/data-dictionary.toml").read_text(encoding="utf-8"))
+    told = {
+        (part + key) for names in meanings["summary"] for part, keys in [names.rpartition(".")[::2]]
+        for key in (f"{'.' * bool(part)}{one}" for one in keys.split(", "))
+    }  # fmt: skip
+    summary = json.loads((club.study / "summary.json").read_text(encoding="utf-8"))
+    assert keys_of(summary) | {"demo", "made_with.*"} == told | {"made_with"}
+
+    page = (ROOT / "docs/data-dictionary.md").read_text(encoding="utf-8")
+    named = {pattern for pattern in re.findall(r"`([\w./*]+\.\w+|[\w./]+lock|STORE.private/key)`", page)}
+    written = [path.relative_to(club.folder) for path in club.folder.rglob("*") if path.is_file()]
+    as_told = [Path(str(path).replace("store", "STORE", 1).replace(club.study.name, "QUARTER")) for path in written]
+    ours = [path for path in as_told if path.parts[0] != "fleet"]
+    assert len(ours) > 20
+    assert [str(path) for path in ours if not any(path.match(pattern) for pattern in named)] == []
 
 
 def test_every_car_has_one_of_the_four_signals(club: Any) -> None:
