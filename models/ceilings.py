@@ -43,14 +43,18 @@ def ceilings(cells: pl.DataFrame, rule: PlateauRule = PlateauRule()) -> pl.DataF
     return pl.DataFrame(rows, schema=schema, orient="row").sort("calibration")
 
 
-def tops(cells: pl.LazyFrame, rule: PlateauRule = PlateauRule()) -> pl.DataFrame:
-    """`ceilings` of cells that are read one by one: only those high enough to tell one are held."""
+def tops(cells: pl.LazyFrame, calibrations: pl.Series, rule: PlateauRule = PlateauRule()) -> pl.DataFrame:
+    """`ceilings` of cells that are read one by one: only those high enough to tell one are held.
+
+    calibrations: all that the cells have.
+    """
     wanted = ["calibration", "duty_max_pct", "duty_top_share", "samples"]
-    high = pl.col("duty_max_pct") >= rule.lowest_pct - 2.0
-    known = cells.select(pl.col("calibration").unique()).collect()
-    found = ceilings(cells.filter(high).select(wanted).cast({"calibration": pl.Categorical}).collect(), rule)
-    filled = known.join(found.cast({"calibration": pl.String}), on="calibration", how="left").with_columns(
-        pl.col("ceiling_pct").fill_null(100.0), pl.col("learned").fill_null(False)
+    high = cells.filter(pl.col("duty_max_pct") >= rule.lowest_pct - 2.0).select(wanted)
+    found = ceilings(high.cast({"calibration": pl.Categorical}).collect(), rule).cast({"calibration": pl.String})
+    filled = (
+        calibrations.to_frame("calibration")
+        .join(found, on="calibration", how="left")
+        .with_columns(pl.col("ceiling_pct").fill_null(100.0), pl.col("learned").fill_null(False))
     )
     return filled.sort("calibration")
 

@@ -79,11 +79,12 @@ def observed(
     logs = cells.filter(USABLE).group_by("log", "label", "date").agg(pl.len().alias("cells")).collect()
     placed = spell_of_logs(logs, spell_table)
     joined = with_setups(cells, placed, spell_table)
-    seen = logs.join(placed, on="log")
-    teachers = _teachers(seen.join(spell_table.select("spell", "setup"), on="spell"), teachers_max)
+    seen = logs.join(placed, on="log").join(spell_table.select("spell", "setup", "calibration"), on="spell")
+    teachers = _teachers(seen, teachers_max)
     parts = _parts(seen, teachers, cells_at_once)
     told_by = joined if teachers is None else joined.filter(pl.col("label").is_in(teachers.implode()))
-    return Observed(cells, spell_table, in_quarter, placed, usual(told_by), tops(joined), parts, teachers)
+    highest = tops(joined, seen["calibration"].unique())
+    return Observed(cells, spell_table, in_quarter, placed, usual(told_by), highest, parts, teachers)
 
 
 def _teachers(seen: pl.DataFrame, most: int | None) -> pl.Series | None:
