@@ -55,7 +55,7 @@ def _model(model: dict[str, Any]) -> list[Fact]:
             "In per cent of volume, each car predicted from the others.",
         ),
         Fact(
-            "Cars inside their 80 % and 95 % intervals",
+            "Bands of each car inside their 80 % and 95 % intervals",
             f"{_share(model.get('coverage_80'))} and {_share(model.get('coverage_95'))}",
             "Should be near 80 % and 95 %. Well below: the intervals are too narrow, read them with care.",
         ),

@@ -93,7 +93,7 @@ def test_every_file_and_key_that_is_written_is_in_the_data_dictionary(club: Any)
     assert keys_of(summary) | {"demo", "made_with.*"} == told | {"made_with"}
 
     page = (ROOT / "docs/data-dictionary.md").read_text(encoding="utf-8")
-    named = {pattern for pattern in re.findall(r"`([\w./*]+\.\w+|[\w./]+lock|STORE.private/key)`", page)}
+    named = set(re.findall(r"`([\w./*]+\.\w+|[\w./]+lock|STORE.private/key)`", page))
     written = [path.relative_to(club.folder) for path in club.folder.rglob("*") if path.is_file()]
     as_told = [Path(str(path).replace("store", "STORE", 1).replace(club.study.name, "QUARTER")) for path in written]
     ours = [path for path in as_told if path.parts[0] != "fleet"]
