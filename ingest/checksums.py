@@ -9,18 +9,20 @@ from ingest.far_files import fetched, is_far, sizes
 from ingest.whole_files import write_whole
 
 CHECKSUMS = "checksums.json"
-_CHUNK = 1 << 20
+_CHUNK = 1 << 18
 
 
 def checksum(path: Path) -> str:
     """CRC-32 (ISO 3309) of a file, and its size in bytes. Finds accidents; against intent it is no help."""
     if is_far(path):
         return checksum_of(path.read_bytes())
-    crc = 0
-    with path.open("rb") as file:
-        while chunk := file.read(_CHUNK):
-            crc = zlib.crc32(chunk, crc)
-    return _told(crc, path.stat().st_size)
+    crc = size = 0
+    chunk = memoryview(bytearray(_CHUNK))
+    with path.open("rb", buffering=0) as file:
+        while read := file.readinto(chunk):
+            crc = zlib.crc32(chunk[:read], crc)
+            size += read
+    return _told(crc, size)
 
 
 def checksum_of(content: bytes) -> str:

@@ -25,7 +25,7 @@ def unguarded(text: str) -> str:
     >>> unguarded("'=1+1"), unguarded("car-7"), unguarded(guarded("'@home"))
     ('=1+1', 'car-7', "'@home")
     """
-    return text[1:] if _MARKED.match(text) else text
+    return text[1:] if text.startswith("'") and _MARKED.match(text) else text
 
 
 def csv_text(table: pl.DataFrame) -> str:

@@ -117,10 +117,10 @@ def files_under(logs: Path, leave_out: Sequence[Path]) -> list[LogFile]:
         places += [(here + name, True) for name in names if os.path.islink(os.path.join(folder, name))]
         places += [(here + name, False) for name in files if not is_out(folder, name)]
     places += [(Path(error.filename).relative_to(logs).as_posix(), True) for error in closed]
-    found = []
+    found, root = [], os.path.join(logs, "")
     for place, is_told in places:
         with suppress(FileNotFoundError):  # it has vanished, or is a link to nothing
-            state = os.stat(os.path.join(logs, place))
+            state = os.stat(root + place)
             if is_told or stat.S_ISREG(state.st_mode):
                 found.append(LogFile(logs, place, state.st_size, state.st_mtime_ns))
     return sorted(found, key=lambda file: file.place)

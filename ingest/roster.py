@@ -242,8 +242,8 @@ class _Row:
                 "holds an e-mail address or a vehicle number, and every report would show it. Write it into a column "
                 "of your own, which is not read.",
             )
-        own = re.escape(plain_name(self._text("car")))
-        if len(own) >= NAME_CHARACTERS and re.search(rf"\b{own}\b", plain_name(text)):
+        own, plain = plain_name(self._text("car")), plain_name(text)
+        if len(own) >= NAME_CHARACTERS and own in plain and re.search(rf"\b{re.escape(own)}\b", plain):
             self._note(column, "holds the car's own name, which every report shows. Say what it is, not whose.")
         return text
 
