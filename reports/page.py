@@ -1,18 +1,16 @@
 """A study as one self-contained page: no network request; drawing library and looks of charts once."""
 
-import base64
-import gzip
 import json
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
-import vl_convert
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from models.schemas import Study
 from reports import wording
+from reports.engine import engine
 from reports.figures import Figure
 from reports.sections import Report, report
 
@@ -55,16 +53,6 @@ def as_json(value: Any) -> Markup:
     for sign in "<>&\u2028\u2029":
         text = text.replace(sign, f"\\u{ord(sign):04x}")
     return Markup(text)
-
-
-@cache
-def engine() -> str:
-    """The drawing library as one script, packed (gzip, base64): a page of 500 cars would else be half a megabyte more.
-
-    The same library gives the same text: no time stamp is in it.
-    """
-    script = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;", "6.4")
-    return base64.b64encode(gzip.compress(script.encode(), mtime=0)).decode()
 
 
 def _numbers(whole: Report) -> dict[str, Any]:

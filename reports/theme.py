@@ -57,12 +57,12 @@ CHART_CONFIG: dict[str, Any] = {
         "tickColor": INK_SOFT,
         "labelOverlap": "greedy",
         "labelSeparation": 10,
-        "labelLimit": 260,
+        "labelLimit": 0,  # none of ours is too long, and to look costs a quarter of a drawing
     },
     "legend": {
         "labelFontSize": 12,
         "labelColor": INK,
-        "labelLimit": 320,
+        "labelLimit": 0,
         "symbolSize": 110,
         "symbolStrokeWidth": 2,
         "orient": "top",

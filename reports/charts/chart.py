@@ -9,6 +9,7 @@ import altair as alt
 import polars as pl
 import vl_convert
 
+from reports.engine import VEGA_LITE
 from reports.theme import CHART_CONFIG
 
 LONG_NUMBER = re.compile(r"(\d\.\d\d)\d+")
@@ -70,7 +71,7 @@ class Chart:
         spec = {**self.look, "width": width_px, "datasets": rows, "padding": STILL_PADDING}
         if self.height_px:
             spec["height"] = self.height_px
-        drawn = vl_convert.vegalite_to_svg(spec, vl_version="6.4")
+        drawn = vl_convert.vegalite_to_svg(spec, vl_version=VEGA_LITE)
         return LONG_NUMBER.sub(r"\1", NEEDLESS.sub("", drawn))
 
     def _plain(self) -> dict[str, pl.DataFrame]:

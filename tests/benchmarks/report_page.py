@@ -74,10 +74,10 @@ def build(cars: int, logs_a_car: int, page: Path) -> dict[str, Any]:
 
 
 def drawing(render: Callable[[Any], str], study: Any) -> float:
-    """Processor time of a second building in vl-convert alone, which draws charts and packs Vega: the floor."""
+    """Processor time of a second building in vl-convert, which draws charts and packs Vega if need be: the floor."""
     import vl_convert
 
-    from reports import page
+    from reports.engine import engine
 
     spent_s = 0.0
 
@@ -92,7 +92,7 @@ def drawing(render: Callable[[Any], str], study: Any) -> float:
 
         return call
 
-    page.engine.cache_clear()  # else the second building would not pack it
+    engine.cache_clear()  # else the second building would not look whether it is kept
     for name in ("vegalite_to_svg", "javascript_bundle"):
         setattr(vl_convert, name, timed(getattr(vl_convert, name)))
     render(study)
