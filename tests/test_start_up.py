@@ -50,3 +50,23 @@ except SystemExit as ended:
     others = {name for name in loaded if not name.startswith("_sysconfigdata")} - sys.stdlib_module_names
     assert others <= LIGHT
     assert "typer" in loaded
+
+
+def test_reading_logs_loads_no_statistics_and_no_charts(tmp_path: Path) -> None:
+    (tmp_path / "logs/anna").mkdir(parents=True)
+    (tmp_path / "logs/anna/2026-07-01.csv").write_text("Time [s],RPM\n0,800\n0.1,810\n", encoding="utf-8")
+    (tmp_path / "roster.csv").write_text("car,engine,pump\nanna,2.0 four,original\n", encoding="utf-8")
+    code = """
+import sys
+import pumpcensus
+try:
+    pumpcensus.app(["ingest", "logs", "--roster", "roster.csv", "--store", "store"])
+except SystemExit as ended:
+    print("LOADED", ended.code, *sys.modules)
+"""
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    told = subprocess.run([sys.executable, "-c", code], env=environment, cwd=tmp_path, text=True, capture_output=True)
+    _, ended, *loaded = told.stdout.splitlines()[-1].split()
+    assert ended == "1"  # the log is refused
+    assert {"polars", "ingest.read_log"} <= set(loaded)
+    assert not {"models", "altair", "duckdb", "scipy", "jinja2", "pyarrow", "pint", "fastexcel"} & set(loaded)
