@@ -12,7 +12,7 @@ from types import ModuleType
 import polars as pl
 import pytest
 
-from ingest import log_files, many_logs
+from ingest import many_logs
 from ingest.findings import InputError
 from ingest.labels import read_labels
 from ingest.many_logs import IngestResult, ingest_logs
@@ -271,30 +271,6 @@ def test_one_writes_others_are_told_to_wait_and_readers_go_on(club: Club) -> Non
             run(club)
         assert Store(club[2]).pulls().collect().height == 6
     assert counts(run(club)) == (0, 0, 4, 0)
-
-
-@pytest.mark.slow
-def test_any_number_of_workers_gives_the_same_tables(
-    club: Club, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("ingest.log_files.BATCH_LOGS", 1)
-    shutil.copy(club[0] / "anna/2026-07-01_01.csv", club[0] / "anna/zz.csv")
-    run(club)
-    shutil.copytree(club[2].with_name("store.private"), tmp_path / "two.private")
-    (tmp_path / "two.private/paths.csv").unlink()
-    own: list[str] = []
-    write = log_files.write_tables
-
-    def write_tables(segment: Path, made: dict[str, pl.DataFrame]) -> dict[str, str]:
-        own.append(segment.name)
-        return write(segment, made)
-
-    monkeypatch.setattr(log_files, "write_tables", write_tables)  # of this process, not of the other
-    assert counts(run((club[0], club[1], tmp_path / "two"), workers=2)) == (4, 1, 0, 0)
-    assert 0 < len(own) < 5, "both have read"
-    one, two = tables(club[2]), tables(tmp_path / "two")
-    for name in one:
-        assert one[name].equals(two[name]), name
 
 
 def test_progress_is_told(club: Club) -> None:
