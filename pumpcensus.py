@@ -57,7 +57,7 @@ _ROOM_OF = {
     "write_contribution": "ingest.pooled",
     "InputError": "ingest.findings",
     "Store": "ingest.store",
-    "run_study": "models",
+    "run_study": "models.study",
     "study_of_store": "models.study_files",
     "read_study": "models.study_files",
     "write_study": "models.study_files",

@@ -4,6 +4,5 @@ Frames in, frames out; no charts; the disk in `study_files` only.
 """
 
 from models.schemas import Study
-from models.study import run_study
 
-__all__ = ["Study", "run_study"]
+__all__ = ["Study"]
