@@ -10,12 +10,11 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.findings import InputError
+from ingest.findings import InputError, printable
 from ingest.labels import ALPHABET
-from ingest.schemas import BAND_WIDTH_RPM, CONTRIBUTION, empty
+from ingest.schemas import BAND_WIDTH_RPM, CONTRIBUTION, SETUP, SETUP_WORDS, empty
 
 MARK = b"PAR1"  # a Parquet file begins so
-SETUP = ("engine", "pump", "boost_hardware", "calibration", "port_injection")
 LABEL = rf"^[{ALPHABET}]{{4}}-[{ALPHABET}]{{4}}$"
 MAY_BE_EMPTY = ("intake_air_c", "lambda_ratio", "ethanol_pct", "rail_pressure_bar")
 MAY_BE_UNTOLD = ("boost_hardware", "calibration")
@@ -55,7 +54,7 @@ def read_contribution(
 
     Raises InputError with every problem of it, each in words that are safe to print.
     """
-    where = printable(path.name)
+    where = shortened(path.name)
     try:
         table = _read(path, rule)
     except _NoContributionError as problem:
@@ -74,13 +73,13 @@ def digest(table: pl.DataFrame) -> str:
     return hashlib.sha256(content.write_csv().encode()).hexdigest()
 
 
-def printable(text: str, most: int = 40) -> str:
-    """Somebody else's text, fit for a terminal.
+def shortened(text: str, most: int = 40) -> str:
+    """Somebody else's text, fit for a line of the terminal.
 
-    >>> printable("a\\x1b[2Jb")
-    'a?[2Jb'
+    >>> shortened("a\\x1b[2Jb"), shortened("abcdefgh", 6)
+    ('a?[2Jb', 'abc...')
     """
-    plain = "".join(sign if sign.isprintable() else "?" for sign in text)
+    plain = printable(text)
     return plain if len(plain) <= most else plain[: most - 3] + "..."
 
 
@@ -138,7 +137,7 @@ def _check_schema(found: object) -> None:
     if len(found.names) > len(wanted.names) + 50:
         raise _NoContributionError(f"{len(found.names)} columns; it should have {len(wanted.names)}.")
     if found.names != wanted.names:
-        odd = [printable(name) for name in found.names if name not in wanted.names]
+        odd = [shortened(name) for name in found.names if name not in wanted.names]
         missing = [name for name in wanted.names if name not in found.names]
         told = "; ".join(
             filter(None, (f"missing {', '.join(missing)}" * bool(missing), f"not known {', '.join(odd)}" * bool(odd)))
@@ -186,9 +185,9 @@ def _wrong_values(table: pl.DataFrame) -> Iterator[str]:
 
 
 def _wrong_names(table: pl.DataFrame, rule: ContributionRule) -> Iterator[str]:
-    for name in SETUP[:4]:
+    for name in SETUP_WORDS:
         for text, why in odd_words(table[name]).items():
-            yield f", {name}, {printable(text)!r}: {why}. A setup is named in plain words."
+            yield f", {name}, {shortened(text)!r}: {why}. A setup is named in plain words."
     for name in ("club", "car"):
         if not table[name].str.contains(LABEL).all():
             yield f", {name}: not all are labels, as in 7K3M-Q2XW."
@@ -225,7 +224,7 @@ def _wrong_whole(table: pl.DataFrame, rule: ContributionRule, today: date) -> It
             yield f", {name}: {table[name].n_unique()} of them. A file is of one club and one quarter."
     quarter = str(table["quarter"][0])
     if not re.fullmatch(r"20\d\d[Q][1-4]", quarter) or quarter > f"{today.year}Q{(today.month + 2) // 3}":
-        yield f", quarter, {printable(quarter)!r}: no quarter so far. Write it as 2026Q3."
+        yield f", quarter, {shortened(quarter)!r}: no quarter so far. Write it as 2026Q3."
     keys = ("car", "log", "pull", "band_rpm")
     if twice := table.height - table.select(keys).unique().height:
         yield f": {twice} rows with car, log, pull and band of another row."
@@ -236,7 +235,7 @@ def _wrong_whole(table: pl.DataFrame, rule: ContributionRule, today: date) -> It
         yield f": {several} cars with more than one setup."
     few = table.group_by(SETUP).agg(pl.col("car").n_unique()).filter(pl.col("car") < rule.cars_min).sort(SETUP)
     for row in few.iter_rows():
-        setup = " | ".join(printable(str(word)) for word in row[:4])
+        setup = " | ".join(shortened(str(word)) for word in row[:4])
         yield f", {setup}: {row[-1]} cars; a published setup has at least {rule.cars_min}."
     if alike := _alike_cars(table):
         yield f": {alike} cars with the very values of another car."

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.checksums import damaged, note, noted, write_checked
-from ingest.contribution import LABEL, ContributionRule, digest, printable, read_contribution
+from ingest.contribution import LABEL, ContributionRule, digest, read_contribution, shortened
 from ingest.far_files import place_of
 from ingest.findings import InputError
 from ingest.labels import open_key, private_folder, typed_label, write_private
@@ -59,13 +59,13 @@ def pool_files(
             club, quarter, content = table["club"][0], table["quarter"][0], digest(table)
             if club == own:
                 problems.append(
-                    f"{printable(path.name)}: this club's own contribution. Its cars are in the store already."
+                    f"{shortened(path.name)}: this club's own contribution. Its cars are in the store already."
                 )
             elif content in here:
-                known.append(printable(path.name))
+                known.append(shortened(path.name))
             elif (club, quarter) in held:
                 problems.append(
-                    f"{printable(path.name)}: another contribution of {club} for {quarter} is here already. If this "
+                    f"{shortened(path.name)}: another contribution of {club} for {quarter} is here already. If this "
                     f"one shall count, run `pumpcensus pool --withdraw {club} --store {store}` first."
                 )
             else:
@@ -88,7 +88,7 @@ def withdraw_club(club: str, store: Path | str) -> Pooled:
         files = [path for path in _files(home) if path.name.startswith(f"{club}-")] if re.match(LABEL, club) else []
         if not files:
             there = ", ".join(sorted({path.name[:9] for path in _files(home)})) or "none"
-            raise InputError([f"{printable(club)}: nothing of this club was pooled here. Clubs there: {there}."])
+            raise InputError([f"{shortened(club)}: nothing of this club was pooled here. Clubs there: {there}."])
         for path in files:
             remove_file(path)
         names = {path.name for path in files}

@@ -14,18 +14,17 @@ import polars as pl
 from ingest.findings import InputError, printable
 from ingest.labels import plain_name
 from ingest.roster_sheet import read_sheet
-from ingest.schemas import ROSTER
+from ingest.schemas import ROSTER, SETUP_WORDS
 
 NEEDED = ("car", "engine", "pump")
-SETUP = ("engine", "pump", "boost_hardware", "calibration")
 OPTIONAL = ("boost_hardware", "calibration", "port_injection", "ethanol_pct", "since", "until", "found")
 COLUMNS = (*NEEDED, *OPTIONAL, "found_on", "logs")
 FOUND = ("nothing", "pump", "feed", "leak", "wiring", "sensor", "roster", "other")
 YES = frozenset({"yes", "y", "true", "1", "x", "ja", "j"})
+NO = frozenset({"no", "n", "false", "0", "", "-", "nein"})
 _ADDRESS = re.compile(r"\w@\w+[.]\w")
 _VEHICLE_NUMBER = re.compile(r"\b(?=[^\W_]*[A-Z])(?=[^\W_]*\d)[A-HJ-NPR-Z0-9]{17}\b")  # ISO 3779: no I, O, Q
 NAME_CHARACTERS = 4  # of a car's name that is looked for in its setup
-NO = frozenset({"no", "n", "false", "0", "", "-", "nein"})
 
 
 @dataclass(frozen=True)
@@ -324,7 +323,7 @@ def _overlaps(sheet: str, spells: Iterable[Spell]) -> list[Remark]:
 def _one_spelling(sheet: str, spells: list[Spell]) -> tuple[list[Spell], list[Remark]]:
     """Spellings that differ in case alone become the most frequent one; other near ones are named."""
     notes = []
-    for column in SETUP:
+    for column in SETUP_WORDS:
         counts = Counter(getattr(spell, column) for spell in spells if getattr(spell, column))
         alike: dict[str, list[str]] = defaultdict(list)
         nearly: dict[str, set[str]] = defaultdict(set)

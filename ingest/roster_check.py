@@ -12,8 +12,9 @@ from ingest.findings import printable
 from ingest.labels import plain_name
 from ingest.log_date import log_date
 from ingest.near_labels import edits
-from ingest.roster import SETUP, Places, Remark, Spell, look_at_roster, places_of
+from ingest.roster import Places, Remark, Spell, look_at_roster, places_of
 from ingest.roster_draft import cars_of, places_of_logs, some
+from ingest.schemas import SETUP_WORDS
 
 NEAR_EDITS = 2  # of a car's name and a folder's: more is another name
 MISSPELT_MIN = 5  # letters; a shorter word one slip from another may well be another word
@@ -182,7 +183,7 @@ def _gaps(sheet: str, spells: _Spells, of_car: _Logs) -> Iterator[Remark]:
 
 def _misspelt(sheet: str, spells: Sequence[Spell]) -> Iterator[Remark]:
     """Words one slip apart, of which one is seldom; cars whose names differ in signs alone."""
-    for column in SETUP:
+    for column in SETUP_WORDS:
         counts = Counter(getattr(spell, column) for spell in spells if getattr(spell, column))
         rows = {getattr(spell, column): spell.row for spell in reversed(spells)}
         for one, other in combinations(sorted(counts), 2):

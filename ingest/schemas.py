@@ -11,6 +11,9 @@ import polars as pl
 Schema = Mapping[str, pl.DataType | type[pl.DataType]]
 
 BAND_WIDTH_RPM = 250
+# what peers have in common: a setup, of which the roster names these
+SETUP_WORDS = ("engine", "pump", "boost_hardware", "calibration")
+SETUP = (*SETUP_WORDS, "port_injection")
 
 
 @cache

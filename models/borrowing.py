@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from ingest.labels import plain_name
-from ingest.schemas import CELLS
+from ingest.schemas import CELLS, SETUP, SETUP_WORDS
 from models.columns import Columns
 from models.demand import fuel_factor_slope
 from models.design_matrix import Rows
@@ -21,8 +21,6 @@ from models.quarters import first_day, shifted
 Array = NDArray[np.float64]
 
 OWN = ""  # the source of a club's own cars
-WORDS = ("engine", "pump", "boost_hardware", "calibration")
-SETUP = (*WORDS, "port_injection")
 ETHANOL_STEP_SD = 5.0 / 12**0.5  # points: what a contribution's ethanol content is rounded to
 
 
@@ -50,7 +48,9 @@ def borrowed(
     Without days, so that they count as the quarter's: a borrowed car has a level and a shape, and no trend.
     """
     quarters = [shifted(quarter, -back) for back in range(4)]
-    cells = pooled.filter(pl.col("quarter").is_in(quarters)).with_columns(_spelled_as(roster, name) for name in WORDS)
+    cells = pooled.filter(pl.col("quarter").is_in(quarters)).with_columns(
+        _spelled_as(roster, name) for name in SETUP_WORDS
+    )
     cells = (
         cells.join(_known(cells, driven, rule), on=SETUP, how="semi")
         .with_columns(

@@ -6,12 +6,11 @@ from datetime import date
 import polars as pl
 
 from ingest.labels import Key
-from ingest.schemas import CONTRIBUTION, VARIOUS
+from ingest.schemas import CONTRIBUTION, SETUP, VARIOUS
 from models.ceilings import ceilings, saturated
 from models.fleet import Window
 from models.observations import observe, spell_of_logs, spells
 
-SETUP = ("engine", "pump", "boost_hardware", "calibration", "port_injection")
 # how setups are merged upward: the columns that become VARIOUS, step by step
 MERGED = ((), ("calibration",), ("boost_hardware", "calibration"))
 

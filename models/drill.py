@@ -47,7 +47,7 @@ SHAPES: dict[str, Callable[[Array, Array], Array]] = {
 
 @dataclass(frozen=True)
 class DrillRule:
-    """runs: times the study is run again. planted_share: of the fleet's cars that carry a fault in one run."""
+    """runs: times the study is run again. planted_share: of the quiet cars that carry a fault in one run."""
 
     runs: int = 17
     planted_share: float = 0.12
@@ -66,7 +66,7 @@ class Drill:
 
 @dataclass(frozen=True)
 class Fault:
-    """A fault to plant in one spell. size: of ln(1 + extra volume) as a share; 0 for dropouts."""
+    """A fault to plant in one spell. size_pct: extra volume where it is largest [%]; None for dropouts."""
 
     name: str
     size_pct: float | None

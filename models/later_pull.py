@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from ingest.schemas import BAND_WIDTH_RPM
 from models.borrowing import OWN
 from models.demand import REFERENCE_PRESSURE_KPA, fuel_factor, fuel_factor_slope
 from models.design_matrix import BAROMETER_SD, SLOPES, design
@@ -236,7 +237,7 @@ def later_pull(
     top = calibration["ceiling_pct"]
     seen = every.filter(pl.col("calibration") == bands["calibration"][0])["duty_max_pct"].to_numpy().max()
     low = top if calibration["learned"] else min(max(rule.ceiling_low_pct, float(seen)), top)
-    z = scaled_speed(bands["band_rpm"].to_numpy() + 125.0)
+    z = scaled_speed(bands["band_rpm"].to_numpy() + BAND_WIDTH_RPM / 2)
     unit = whose.unit
     prepared = LaterPull(
         learned=learned, bands=bands, X=np.empty(0), names=fleet.design.names,
@@ -288,7 +289,7 @@ def sick_spread(prior: FaultPrior = FaultPrior()) -> Array:
 
 def _noise(learned: Learned, bands: pl.DataFrame, every: pl.DataFrame, whose: Whose, rule: LaterRule) -> Array:
     """Covariance of one later pull around its car's curve, weather and mixture included. (bands, bands)"""
-    noise, number = learned.noise, bands["band_rpm"].to_numpy() // 250
+    noise, number = learned.noise, bands["band_rpm"].to_numpy() // BAND_WIDTH_RPM
     own = noise.cell**2 * noise.neighbour ** np.abs(number[:, None] - number[None, :])
     common = noise.log**2 + noise.pull**2
     mix_of = "setup" if whose.unit is None else "spell"

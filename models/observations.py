@@ -5,6 +5,7 @@ from datetime import date
 
 import polars as pl
 
+from ingest.schemas import SETUP_WORDS
 from models.demand import demand, fuel_factor, fuel_factor_slope
 
 # one row a full-load cell of a car whose setup is known on that day
@@ -67,7 +68,7 @@ def spells(roster: pl.DataFrame) -> pl.DataFrame:
 
     setup: engine | pump | boost hardware | calibration, and "port injection" where the car has it.
     """
-    words = [pl.col(name).fill_null("?") for name in ("engine", "pump", "boost_hardware", "calibration")]
+    words = [pl.col(name).fill_null("?") for name in SETUP_WORDS]
     port = pl.when(pl.col("port_injection").fill_null(False)).then(pl.lit(" | port injection")).otherwise(pl.lit(""))
     return (
         roster.with_columns(pl.col("port_injection").fill_null(False))

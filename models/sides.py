@@ -9,12 +9,12 @@ import polars as pl
 from ingest.findings import InputError
 from ingest.near_labels import unknown_label
 from models.observations import spell_of_logs
+from models.one_car import LABELS_SHOWN
 
 Range = tuple[date, date]
 
-LABELS_SHOWN = "`pumpcensus study` prints its labels."
 HOW_TO_LOG = "Log three full-load pulls in one gear, on a closed course or a dynamometer"
-SETUP_WORDS = ("engine", "boost_hardware", "calibration", "port_injection", "ethanol_pct")
+REST_OF_ROW = ("engine", "boost_hardware", "calibration", "port_injection", "ethanol_pct")
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ def find_sides(
 
 
 def _pump_kept(one: dict[str, Any], other: dict[str, Any]) -> bool:
-    return one["pump"] == other["pump"] and any(one[word] != other[word] for word in SETUP_WORDS)
+    return one["pump"] == other["pump"] and any(one[word] != other[word] for word in REST_OF_ROW)
 
 
 def _newest_change(label: str, rows: pl.DataFrame, logs: pl.DataFrame, days: int) -> tuple[Side, Side, date]:

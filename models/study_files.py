@@ -9,13 +9,14 @@ from typing import Any
 
 import polars as pl
 
-from ingest.contribution import odd_words, printable
+from ingest.contribution import odd_words, shortened
 from ingest.far_files import place_of
 from ingest.findings import InputError
 from ingest.formula_guard import csv_text
 from ingest.labels import KEY_BYTES, Key, open_key
 from ingest.parquet_files import parquet, read_parquet
 from ingest.pooled import pooled_cells
+from ingest.schemas import SETUP_WORDS
 from ingest.store import Store, Unread
 from ingest.whole_files import folders_in, make_folder, move, only_one, remove_folder, stamp, write_whole
 from models.compare import Comparison, compare
@@ -246,11 +247,11 @@ def contribution_of_store(store: Path | str, quarter: str | None = None) -> Cont
     when = window(quarter, held.ledger, date.today())
     club = open_key(opened.path, in_use=True).club()
     made = contribution(held.cells, held.roster, when, club, Key(secrets.token_bytes(KEY_BYTES)))
-    columns = (made.cells[name] for name in ("engine", "pump", "boost_hardware", "calibration"))
+    columns = (made.cells[name] for name in SETUP_WORDS)
     if odd := {word: why for column in columns for word, why in odd_words(column).items()}:
         raise InputError(
             [
-                f"roster, {printable(word)!r}: {why}. Others would refuse it; spell it in plain words."
+                f"roster, {shortened(word)!r}: {why}. Others would refuse it; spell it in plain words."
                 for word, why in odd.items()
             ]
         )

@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from ingest.schemas import BAND_WIDTH_RPM
 from models.duty_law import delivered_share, duty_for_share
 from models.learning import Fleet, Learned
 
@@ -85,7 +86,7 @@ def drop_at_top(
     """
     if curves.is_empty():
         return {}
-    end = float(curves["band_rpm"].max()) + 250.0  # type: ignore[arg-type]
+    end = float(curves["band_rpm"].max()) + BAND_WIDTH_RPM  # type: ignore[arg-type]
     top = curves.filter(pl.col("band_rpm") >= end - width_rpm)
     before, after = top["before_duty_pct"].to_numpy(), top["after_duty_pct"].to_numpy()
     found: dict[str, float | bool | None] = {

@@ -7,11 +7,11 @@ from datetime import date
 import polars as pl
 
 from ingest.pooled import Pooled
+from ingest.schemas import SETUP_WORDS
 from models.contribution import Contribution
 from reports.tables import counted
 from reports.terminal import WIDTH, plain
 
-SETUP = ("engine", "pump", "boost_hardware", "calibration")
 SAMPLE_ROWS = 4
 HOLDS = (
     "Every row is one full-load pull of one car within 250 1/min. Labels of cars are made for this file alone and "
@@ -86,7 +86,7 @@ def pooled_text(pooled: Pooled) -> str:
 
 def _setups(made: Contribution) -> Iterator[str]:
     for row in made.setups.iter_rows(named=True):
-        setup = " | ".join(str(row[name]) for name in SETUP) + " | port injection" * bool(row["port_injection"])
+        setup = " | ".join(str(row[name]) for name in SETUP_WORDS) + " | port injection" * bool(row["port_injection"])
         became = f"left out: {row['why']}" if row["why"] else "as it is"
         if row["published_as"] not in ("", setup):
             became = f"as {row['published_as']}"

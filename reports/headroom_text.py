@@ -4,6 +4,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
+from ingest.schemas import BAND_WIDTH_RPM
 from models.headroom import Headroom
 from reports import wording
 from reports.tables import UNKNOWN, counted, figure, signed
@@ -79,8 +80,9 @@ def _verdict(told: dict[str, Any]) -> str:
     return (
         f"Of ten such full-load pulls, nine ask in no band for more than {figure(upper)} % of what the pump gives at "
         f"its ceiling, and five for no more than {figure(told['share_pct'])} %.{beyond} That bound {kept} the reserve. "
-        f"It is reached first from {bites} to {bites + 250} 1/min, with {figure(told['duty_upper_pct'])} % duty. Were "
-        f"the blend only what a label says, the bound would be {figure(told['share_upper_label_pct'])} %: measure it."
+        f"It is reached first from {bites} to {bites + BAND_WIDTH_RPM} 1/min, with {figure(told['duty_upper_pct'])} % "
+        f"duty. Were the blend only what a label says, the bound would be {figure(told['share_upper_label_pct'])} %: "
+        "measure it."
     )
 
 

@@ -6,7 +6,7 @@ from typing import Any, Protocol
 
 import polars as pl
 
-from ingest.findings import meanings
+from ingest.findings import meanings, printable
 from ingest.tidy_store import Tidied
 from reports.pull_picture import pull_picture
 from reports.tables import counted
@@ -56,9 +56,9 @@ def inspected_text(log: Inspected) -> str:
     sure = {column.channel: column.sure for column in log.columns if column.channel}
     parts = [log_text(log.told, sure)]
     if sure and not log.told["channels"]:
-        parts += [_printable(line) for line in _recognised(log.columns)]
+        parts += [printable(line) for line in _recognised(log.columns)]
     if log.not_found:
-        parts += [_printable(line) for line in _how_to_name(log)]
+        parts += [printable(line) for line in _how_to_name(log)]
     parts += [f"  {line}" for line in _pull_lines(log.pulls)]
     if log.best_pull is not None:
         parts += pull_picture(log.best_pull)
@@ -133,7 +133,7 @@ def log_text(seen: Mapping[str, Any], sure: Mapping[str, str] | None = None) -> 
     for finding in seen["findings"]:
         place = f"{finding['where']}: " if finding["where"] else ""
         lines.append(f"  - {place}{finding['message']} ({finding['code']})")
-    return "\n".join(map(_printable, lines))
+    return "\n".join(map(printable, lines))
 
 
 def ingest_text(result: Ingested) -> str:
@@ -147,7 +147,7 @@ def ingest_text(result: Ingested) -> str:
         lines.append("Findings, and in how many logs:")
         often = sorted(result.findings.items(), key=lambda found: (-found[1], found[0]))
         lines += [f"{count:>6}  {code}: {meanings()[code].message}" for code, count in often]
-    return "\n".join(map(_printable, lines))
+    return "\n".join(map(printable, lines))
 
 
 def tidied_text(tidied: Tidied, store: Path | str) -> str:
@@ -182,7 +182,3 @@ def forgotten_text(car: str, store: Path | str, logs: int) -> str:
 
 def _number(value: float | None) -> str:
     return "-" if value is None else f"{value:.4g}"
-
-
-def _printable(line: str) -> str:
-    return "".join(sign if sign.isprintable() else "?" for sign in line)

@@ -5,6 +5,8 @@ from collections.abc import Iterator
 
 import polars as pl
 
+from ingest.schemas import BAND_WIDTH_RPM
+
 WIDTH = 60  # of the drawing; with its scales at both sides it stays within 80
 HEIGHT = 13
 DUTY, RAIL, TARGET, SEVERAL = "o", "r", "-", "#"
@@ -17,7 +19,8 @@ def pull_picture(pull: pl.DataFrame) -> Iterator[str]:
     pull: engine_speed_rpm, pump_duty_pct and, if logged, rail_pressure_bar and rail_target_bar; a row a sample.
     """
     speed = pull["engine_speed_rpm"]
-    low_rpm, high_rpm = 250 * math.floor(_least(speed) / 250), 250 * math.ceil(_most(speed) / 250)
+    low_rpm = BAND_WIDTH_RPM * math.floor(_least(speed) / BAND_WIDTH_RPM)
+    high_rpm = max(BAND_WIDTH_RPM * math.ceil(_most(speed) / BAND_WIDTH_RPM), low_rpm + BAND_WIDTH_RPM)
     rails = [name for name in ("rail_target_bar", "rail_pressure_bar") if name in pull.columns]
     top_bar = _BAR_STEP * math.ceil(max((_most(pull[name]) for name in rails), default=_BAR_STEP) / _BAR_STEP)
     grid = [[" "] * WIDTH for _ in range(HEIGHT)]
@@ -27,7 +30,7 @@ def pull_picture(pull: pl.DataFrame) -> Iterator[str]:
         ("pump_duty_pct", DUTY, 100.0),
     ):
         if name in pull.columns:
-            _draw(grid, pull.select("engine_speed_rpm", name), (low_rpm, max(high_rpm, low_rpm + 250)), mark, top)
+            _draw(grid, pull.select("engine_speed_rpm", name), (low_rpm, high_rpm), mark, top)
     yield f"    duty (%): {DUTY}" + (f"   rail (bar): {RAIL}, its target: {TARGET}" if rails else "")
     for row, cells in enumerate(grid):
         share = 1.0 - row / (HEIGHT - 1)

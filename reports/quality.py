@@ -35,6 +35,8 @@ class Refused:
 
 @dataclass(frozen=True)
 class Quality:
+    """Logs and their rows. refusals: of the first REFUSED_MOST refused logs; unlisted: how many more there are."""
+
     kept: int
     refused: int
     rows_in: int

@@ -45,6 +45,8 @@ class Check:
 
 @dataclass(frozen=True)
 class Caution:
+    """A hazard, and how to keep clear of it."""
+
     title: str
     text: str
 

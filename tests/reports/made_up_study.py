@@ -30,7 +30,6 @@ SETUPS = (
     ("flat four 2.5", "standard", "larger turbocharger", "custom"),
     ("vee six 3.5", "standard", "standard", "factory"),
 )
-FINDINGS = ("barometer_assumed", "row_ragged", "encoding_assumed", "rail_pressure_bar")
 
 
 def make_study(cars: int = 40, seed: int = 7, logs_a_car: int | None = None) -> Study:
