@@ -2,7 +2,6 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
 
 Array = NDArray[np.float64]
 
@@ -16,6 +15,8 @@ def speed_curve(engine_speed_rpm: Array, knots: int = 10) -> Array:
     >>> speed_curve(np.array([2000.0, 4400.0])).sum(axis=1).round(9).tolist()
     [1.0, 1.0]
     """
+    from scipy.interpolate import BSpline  # a report asks for scales and shapes alone
+
     low, high = 2000.0, 7000.0
     inner = np.linspace(low, high, knots - 2)
     ends = np.r_[[low] * 3, inner, [high] * 3]

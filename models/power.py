@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 from models.distributions import normal_quantile
 from models.evidence import combine_p, directions, one_sided_p, template_z, templates
 from models.excess import LEVEL, FourNumbers
+from models.signals import TELLING_EXCESS_PCT
 
 Array = NDArray[np.float64]
 
 POWER = 0.80
-TELLING_EXCESS_PCT = 10.0  # "like its peers" is said only where this much would have been found
 
 
 def needed_level(numbers: FourNumbers, spread: Array, limit: float, freedom: float) -> Array:

@@ -7,6 +7,7 @@ import polars as pl
 
 EXCESS_MIN_PCT = 4.0
 WARNING_P = 0.023
+TELLING_EXCESS_PCT = 10.0  # "like its peers" is said only where this much would have been found
 
 
 @dataclass(frozen=True)
@@ -26,7 +27,7 @@ class SignalRule:
     warning_p: float = WARNING_P
     low_p: float = 0.01
     other_pump_bayes_factor: float = 3.0
-    telling_pct: float = 10.0
+    telling_pct: float = TELLING_EXCESS_PCT
 
 
 def signals(evidence: pl.DataFrame, rule: SignalRule = SignalRule()) -> pl.DataFrame:

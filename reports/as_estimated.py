@@ -11,8 +11,6 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.distributions import t_quantile
-
 SHRUNK_Z, UNSHRUNK_Z = 2.0, 3.0  # a level up to the one is shrunk in full, beyond the other not at all
 TELLING_Z = 0.5  # below, rounding of the figures says more than the figures
 FREEDOM_LEAST = 6.0
@@ -69,5 +67,7 @@ def _width(level: Array, half: Array, z: Array, spread: float) -> float:
     usable = ((np.abs(z) >= TELLING_Z) & (np.abs(z) < SHRUNK_Z)) | (np.abs(z) >= UNSHRUNK_Z)
     usable &= np.isfinite(half) & (half > 0) & (shrunk > 0)
     if not usable.any():
+        from models.distributions import t_quantile  # loads scipy, for this rare case only
+
         return float(t_quantile(0.975, max(FREEDOM_LEAST, np.isfinite(half).sum())))
     return float(np.median(half[usable] / np.sqrt(shrunk[usable])))

@@ -4,7 +4,7 @@ from typing import Any
 
 import polars as pl
 
-from models.power import TELLING_EXCESS_PCT
+from models.signals import TELLING_EXCESS_PCT
 from reports import wording
 from reports.tables import counted, figure
 

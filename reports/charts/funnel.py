@@ -9,12 +9,12 @@ in logarithms of volume, and drawn in per cent.
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from statistics import NormalDist
 
 import altair as alt
 import numpy as np
 import polars as pl
 
-from models.distributions import normal_quantile
 from reports.charts.chart import Chart, Look, finished
 from reports.charts.encodings import FIT_WIDTH, apart, signal_colour, signal_shape
 
@@ -43,7 +43,7 @@ class FunnelRule:
         >>> [round(z, 5) for z in FunnelRule().z()]
         [1.95996, 3.09023]
         """
-        inner, outer = (float(normal_quantile(0.5 + level / 2)) for level in self.levels)
+        inner, outer = (NormalDist().inv_cdf(0.5 + level / 2) for level in self.levels)
         return inner, outer
 
 
