@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from ingest.schemas import BAND_WIDTH_RPM
 from models.distributions import normal_quantile
 from models.evidence import combine_p, directions, one_sided_p, template_z, templates
 from models.excess import FourNumbers, estimate
@@ -19,7 +20,6 @@ from models.signals import TELLING_EXCESS_PCT, WARNING_P, SignalRule
 from models.variances import within
 
 Array = NDArray[np.float64]
-BAND_RPM = 250
 CARS_AT_ONCE = 5000
 
 
@@ -246,9 +246,9 @@ def _gaps(counted: pl.DataFrame, bands: pl.DataFrame, rule: NextLogsRule) -> dic
         .filter(pl.col("pulls").fill_null(0) < pl.col("few"))
         .sort("spell", "band_rpm")
         # neighbours share what their band leaves over its place among those that lack pulls
-        .with_columns(run=pl.col("band_rpm") - BAND_RPM * pl.int_range(pl.len()).over("spell"))
+        .with_columns(run=pl.col("band_rpm") - BAND_WIDTH_RPM * pl.int_range(pl.len()).over("spell"))
         .group_by("spell", "run")
-        .agg(low=pl.col("band_rpm").min(), high=pl.col("band_rpm").max() + BAND_RPM)
+        .agg(low=pl.col("band_rpm").min(), high=pl.col("band_rpm").max() + BAND_WIDTH_RPM)
         .with_columns(width=pl.col("high") - pl.col("low"))
         .filter(pl.col("width") >= rule.gap_rpm)
         .sort("spell", "width", "low", descending=[False, True, False])
