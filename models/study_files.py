@@ -1,11 +1,14 @@
-"""The room's only disk: a study and its drill written to and read from STORE/studies/QUARTER, and made of a store."""
+"""The room's only disk: a study and its drill written to and read from STORE/studies/QUARTER, and made of a store.
+
+What makes one is loaded where it is made: reading a study, as a report does, needs none of it.
+"""
 
 import json
 import secrets
 from collections.abc import Callable, Collection
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -19,17 +22,15 @@ from ingest.pooled import pooled_cells
 from ingest.schemas import SETUP_WORDS
 from ingest.store import Store, Unread
 from ingest.whole_files import folders_in, make_folder, move, only_one, remove_folder, stamp, write_whole
-from models.compare import Comparison, compare
-from models.contribution import Contribution, contribution
-from models.drill import drill
-from models.fleet import NothingToStudyError, window
-from models.headroom import Headroom, headroom
 from models.headroom_question import Question
-from models.outcome import said
 from models.quarters import shifted
 from models.schemas import Study
-from models.sides import Range
-from models.study import run_study
+
+if TYPE_CHECKING:
+    from models.compare import Comparison
+    from models.contribution import Contribution
+    from models.headroom import Headroom
+    from models.sides import Range
 
 TABLES = ("cars", "changes", "baselines", "curves", "car_logs", "quality", "next_logs")
 ALSO_CSV = ("cars", "changes", "baselines")
@@ -51,6 +52,10 @@ def study_of_store(store: Path | str, quarter: str | None = None, *, demo: bool 
 
 
 def _study_of_store(opened: Store, held: Unread, quarter: str | None, demo: bool) -> Study:
+    from models.fleet import window
+    from models.outcome import said
+    from models.study import run_study
+
     quarter = window(quarter, held.ledger, date.today()).quarter
     have = [name for name in _quarters(opened) if name < quarter]
     before = read_study(opened.path, have[-1]) if have and have[-1] == shifted(quarter, -1) else None
@@ -179,6 +184,9 @@ def drill_of_store(
     Raises FileNotFoundError where there is no study, or it is older than the store's logs; NothingToStudyError where
     no car is fit to plant a fault in. progress: called with runs done and runs in all.
     """
+    from models.drill import drill
+    from models.fleet import NothingToStudyError, window
+
     study = read_study(store, quarter)
     opened = Store(place_of(store))
     held = opened.at_once()
@@ -214,7 +222,7 @@ def headroom_of_store(
     reserve_pct: float = 10.0,
     quarter: str | None = None,
     demo: bool = False,
-) -> Headroom:
+) -> "Headroom":
     """What a blend would ask of the pump: of a new car of a setup, or of the car with a label. Writes nothing.
 
     ethanol_pct: by volume, as in the tank. [%]  boost_kpa: highest of the pull; the usual one without it. [kPa gauge]
@@ -227,6 +235,8 @@ def headroom_of_store(
         answer = pumpcensus.headroom_of_store("store", 40, setup="2.0 four | larger | original | club map 2")
         answer.told["share_upper_pct"], answer.bands
     """
+    from models.headroom import headroom
+
     question = Question(setup, label, ethanol_pct, boost_kpa, reserve_pct)
     opened = Store(place_of(store))
     held = opened.at_once()
@@ -236,12 +246,15 @@ def headroom_of_store(
     return answer
 
 
-def contribution_of_store(store: Path | str, quarter: str | None = None) -> Contribution:
+def contribution_of_store(store: Path | str, quarter: str | None = None) -> "Contribution":
     """What this club would give to others of a quarter, else of the newest. Writes nothing.
 
     Labels are made with a key that ends with this call. Raises InputError for a roster's word that others would not
     take, NothingToStudyError for a quarter without logs.
     """
+    from models.contribution import contribution
+    from models.fleet import window
+
     opened = Store(place_of(store))
     held = opened.at_once()
     when = window(quarter, held.ledger, date.today())
@@ -259,8 +272,8 @@ def contribution_of_store(store: Path | str, quarter: str | None = None) -> Cont
 
 
 def compare_car(
-    store: Path | str, label: str, *, before: Range | None = None, after: Range | None = None, demo: bool = False
-) -> Comparison:
+    store: Path | str, label: str, *, before: "Range | None" = None, after: "Range | None" = None, demo: bool = False
+) -> "Comparison":
     """One car before and after its newest change on the roster, or in two ranges of days. Writes nothing.
 
     label: as in a study, "XXXX-XXXX". before, after: first and last day of each, both included. demo: all cars are
@@ -272,6 +285,8 @@ def compare_car(
         answer = pumpcensus.compare_car("store", "7K3M-Q2XW")
         answer.told["verdict"], answer.told["change_pct"], answer.curves
     """
+    from models.compare import compare
+
     opened = Store(place_of(store))
     held = opened.at_once()
     answer = compare(held.cells, held.pulls, held.ledger, held.roster, label, before, after)

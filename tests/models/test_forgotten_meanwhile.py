@@ -54,7 +54,7 @@ def test_a_study_that_runs_while_a_member_is_forgotten_brings_nothing_back(
         forget_car(leaving, store)
         return made
 
-    monkeypatch.setattr(study_files, "run_study", slow)
+    monkeypatch.setattr("models.study.run_study", slow)
     with pytest.raises(InputError, match=r"removed from it while it was made. Make it anew") as told:
         study_of_store(store, "2026Q3")
     assert leaving not in str(told.value)

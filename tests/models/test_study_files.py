@@ -166,7 +166,7 @@ def test_a_segment_that_goes_while_it_is_read_is_looked_for_anew(
             segment.rename(store / "segments" / "9-merged")
         return run_study(*tables, **more)
 
-    monkeypatch.setattr(study_files, "run_study", merged_meanwhile)
+    monkeypatch.setattr("models.study.run_study", merged_meanwhile)
     again = study_of_store(store, "2026Q3")
     assert len(tries) == 2
     assert again.cars.equals(undisturbed.cars)
@@ -183,7 +183,7 @@ def drilled(study: Study, store: Path, studied: Callable[..., Any], monkeypatch:
             progress(1, 1)
         return Drill(quarter, pl.DataFrame([FOUND], schema=DRILL), 40, 1)
 
-    monkeypatch.setattr(study_files, "drill", stand_in)
+    monkeypatch.setattr("models.drill.drill", stand_in)
     return store
 
 
@@ -229,7 +229,7 @@ def test_a_fleet_without_a_quiet_car_is_told_why_nothing_was_planted(
     drilled: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     nothing = Drill("2026Q3", pl.DataFrame(schema=DRILL), 0, 0)
-    monkeypatch.setattr(study_files, "drill", lambda *_, **__: nothing)
+    monkeypatch.setattr("models.drill.drill", lambda *_, **__: nothing)
     with pytest.raises(NothingToStudyError, match="no car has two logs or more and no signal"):
         drill_of_store(drilled)
     assert not (drilled / "studies" / "2026Q3" / "drill.json").exists()
