@@ -105,13 +105,18 @@ def printable(text: str) -> str:
     return text if text.isprintable() else "".join(sign if sign.isprintable() else "?" for sign in text)
 
 
+def message(finding: Finding) -> str:
+    """What was found, with the file's own words where there are any, and what to do."""
+    meaning = meanings()[finding.code]
+    detail = f" ({finding.detail})" if finding.detail else ""
+    return f"{meaning.message.rstrip('.')}{detail}. {meaning.remedy}"
+
+
 def in_words(finding: Finding) -> str:
     """Where, what, and what to do, as one line for the terminal.
 
     >>> print(in_words(Finding("barometer_assumed", "manifold_pressure_kpa")).split(". ")[0])
     manifold_pressure_kpa: No barometric pressure is logged, so sea level (101.325 kPa) was assumed
     """
-    meaning = meanings()[finding.code]
     place = where(finding)
-    detail = f" ({printable(finding.detail)})" if finding.detail else ""
-    return f"{place + ': ' if place else ''}{meaning.message.rstrip('.')}{detail}. {meaning.remedy}"
+    return printable(f"{place + ': ' if place else ''}{message(finding)}")

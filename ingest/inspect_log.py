@@ -8,13 +8,13 @@ from typing import Any
 import polars as pl
 
 from ingest.channels import rules
-from ingest.findings import Finding, meanings, where
+from ingest.findings import Finding, UnreadableError, message, where
 from ingest.mapping import ChannelMap, read_mapping
 from ingest.one_batch import Log, Tables, one_batch
 from ingest.read_log import read_cars, read_log
 from ingest.reading import Reading, refusal
 from ingest.seen_columns import SeenColumn, draft_mapping, seen_columns
-from ingest.unpack import UnpackError, unpack
+from ingest.unpack import unpack
 
 _NOT_FOUND = ("channel_missing", "needed_channel_ambiguous")
 
@@ -66,7 +66,7 @@ def inspect_logs(
     modified = date.fromtimestamp(path.stat().st_mtime)
     try:
         members = unpack(path.name, path.read_bytes())
-    except UnpackError as error:
+    except UnreadableError as error:
         return [_inspected(str(path), b"", refusal(error.finding), mapping, today)]
     seen = []
     for name, content in members:
@@ -139,7 +139,4 @@ def _rounded(value: Any) -> float | None:
 
 
 def _finding(finding: Finding) -> dict[str, str]:
-    meaning = meanings()[finding.code]
-    detail = f" ({finding.detail})" if finding.detail else ""
-    message = f"{meaning.message.rstrip('.')}{detail}. {meaning.remedy}"
-    return {"code": finding.code, "where": where(finding), "message": message}
+    return {"code": finding.code, "where": where(finding), "message": message(finding)}

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import polars as pl
 
 from ingest.far_files import is_far
-from ingest.findings import Finding, effect, in_words, printable
+from ingest.findings import Finding, UnreadableError, effect, in_words, printable
 from ingest.labels import Key, plain_name
 from ingest.mapping import ChannelMap
 from ingest.one_batch import Log, one_batch
@@ -22,7 +22,7 @@ from ingest.reading import Reading, refusal
 from ingest.roster import Places
 from ingest.seen_files import Seen
 from ingest.store import write_tables
-from ingest.unpack import UNPACKED_MAX_BYTES, UnpackError, unpack
+from ingest.unpack import UNPACKED_MAX_BYTES, unpack
 
 BATCH_LOGS = 200
 LEAST_LOGS = 25  # where several read: reading them takes longer than handing them out
@@ -193,21 +193,21 @@ def _logs_in(file: LogFile, setting: Setting) -> Iterator[_Found]:
             for car, reading in read_cars(place, member, setting.car_column, modified=day, mapping=setting.mapping):
                 mark = "" if car is None else f"{CAR_MARK}{car}"
                 yield place + mark, mark.encode() + member, reading
-    except UnpackError as error:
+    except UnreadableError as error:
         yield file.place, content, refusal(error.finding)
     except OSError as error:
         yield file.place, content, refusal(Finding("unreadable", detail=error.strerror or ""))
 
 
 def _may_be_read(file: LogFile) -> None:
-    """Raise UnpackError where a file must not be opened: it is reached by a link out of the logs, or is huge."""
+    """Raise UnreadableError where a file must not be opened: it is reached by a link out of the logs, or is huge."""
     path, logs = file.path, file.logs
     if path.is_symlink() and (path.is_dir() or not path.resolve().is_relative_to(logs.resolve())):
-        raise UnpackError(Finding("link_out"))
+        raise UnreadableError(Finding("link_out"))
     if path.is_dir():
-        raise UnpackError(Finding("folder_unreadable"))
+        raise UnreadableError(Finding("folder_unreadable"))
     if file.size > UNPACKED_MAX_BYTES:
-        raise UnpackError(Finding("file_too_large", detail=f"{file.size / 1e9:.1f} GB"))
+        raise UnreadableError(Finding("file_too_large", detail=f"{file.size / 1e9:.1f} GB"))
 
 
 def _with_gone(file: LogFile, found: Iterator[_Found]) -> Iterator[_Found]:

@@ -27,7 +27,7 @@ from ingest.read_workbook import WorkbookSource, open_workbook
 from ingest.reading import Channel, Reading, refusal
 from ingest.schemas import CHANNELS
 from ingest.table import Source, Table, Values
-from ingest.unpack import UnpackError, unpack
+from ingest.unpack import unpack
 
 _PRESSURES = ("manifold_pressure_kpa", "boost_kpa", "boost_target_kpa", "barometric_pressure_kpa")
 _RAGGED_MAX_SHARE = 0.1
@@ -42,7 +42,7 @@ def read_logs(
     """(name, Reading) of every log in a file: an archive may hold several. Never raises for bad content."""
     try:
         logs = unpack(name, content)
-    except UnpackError as error:
+    except UnreadableError as error:
         return [(name, refusal(error.finding))]
     return [(inner, _guarded(inner, data, modified, mapping or EMPTY_MAP)) for inner, data in logs]
 

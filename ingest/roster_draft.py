@@ -7,13 +7,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from ingest.findings import InputError, printable
+from ingest.findings import InputError, UnreadableError, printable
 from ingest.labels import plain_name
 from ingest.log_date import around_date
 from ingest.log_files import LogFile, files_under
 from ingest.roster import COLUMNS, Places, Remark, column_names, header_problems, look_at_roster, places_of
 from ingest.roster_sheet import WORKBOOK, add_rows, read_sheet, write_sheet
-from ingest.unpack import UnpackError, unpack
+from ingest.unpack import unpack
 
 NAMES_SHOWN = 5
 NO_LOG = frozenset({
@@ -114,7 +114,7 @@ def _places_in(file: LogFile) -> list[str]:
             if opened.read(len(WORKBOOK)) != WORKBOOK:  # office documents and archives begin alike
                 return [file.place]
         return [place for place, _ in unpack(file.place, file.path.read_bytes())]
-    except (OSError, UnpackError):  # ingest says what is wrong with it
+    except (OSError, UnreadableError):  # ingest says what is wrong with it
         return [file.place]
 
 

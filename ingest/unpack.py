@@ -4,7 +4,7 @@ import io
 import zipfile
 import zlib
 
-from ingest.findings import Finding, printable
+from ingest.findings import Finding, UnreadableError, printable
 
 UNPACKED_MAX_BYTES = 1 << 30
 _DEPTH_MAX = 3  # a zip of gzipped logs is met; anything deeper is not a recorder's doing
@@ -17,19 +17,11 @@ _OFFICE_MARKS = {"[Content_Types].xml", "mimetype"}  # ECMA-376 part 2; OpenDocu
 _ZSTD = b"\x28\xb5\x2f\xfd"
 
 
-class UnpackError(Exception):
-    """The archive cannot be unpacked; `finding` says why."""
-
-    def __init__(self, finding: Finding) -> None:
-        super().__init__(finding.code)
-        self.finding = finding
-
-
 def unpack(name: str, content: bytes) -> list[tuple[str, bytes]]:
     """(name, bytes) of every log in a file; a file that is not packed comes back as it is.
 
     Members of an archive are named "archive/member". Folders in archives are walked; hidden files and the
-    operating systems' own extras are left out. Raises UnpackError.
+    operating systems' own extras are left out. Raises UnreadableError.
 
     >>> import gzip
     >>> unpack("a.csv", gzip.compress(b"time,rpm"))
@@ -38,7 +30,7 @@ def unpack(name: str, content: bytes) -> list[tuple[str, bytes]]:
     try:
         return _unpack(name, content, _DEPTH_MAX)
     except (OSError, EOFError, zlib.error, zipfile.BadZipFile, RuntimeError, NotImplementedError) as error:
-        raise UnpackError(Finding("archive_broken", detail=str(error))) from error
+        raise UnreadableError(Finding("archive_broken", detail=str(error))) from error
 
 
 def _unpack(name: str, content: bytes, depth: int) -> list[tuple[str, bytes]]:
@@ -54,7 +46,7 @@ def _unpack(name: str, content: bytes, depth: int) -> list[tuple[str, bytes]]:
             _check_size(sum(info.file_size for info in members))
             unpacked = [(f"{name}/{_plain_path(info.filename)}", archive.read(info)) for info in members]
         if not unpacked:
-            raise UnpackError(Finding("archive_without_log"))
+            raise UnreadableError(Finding("archive_without_log"))
         return [log for member, data in unpacked for log in _unpack(member, data, depth - 1)]
     return [(name, content)]
 
@@ -99,4 +91,4 @@ def _unzstd(content: bytes) -> bytes:
 
 def _check_size(size: int) -> None:
     if size > UNPACKED_MAX_BYTES:
-        raise UnpackError(Finding("archive_too_large", detail=f"{size / 1e9:.1f} GB"))
+        raise UnreadableError(Finding("archive_too_large", detail=f"{size / 1e9:.1f} GB"))

@@ -8,7 +8,8 @@ import pyarrow as pa
 import pytest
 
 import ingest.unpack
-from ingest.unpack import UnpackError, unpack
+from ingest.findings import UnreadableError
+from ingest.unpack import unpack
 
 LOG = b"time,rpm\n0.0,900\n" * 50
 
@@ -54,7 +55,7 @@ def test_an_office_document_is_no_archive() -> None:
 
 @pytest.mark.parametrize("packed", [gzip.compress(LOG), zstd(LOG), zipped({"a": LOG})], ids=["gzip", "zstd", "zip"])
 def test_a_cut_archive_says_so(packed: bytes) -> None:
-    with pytest.raises(UnpackError) as caught:
+    with pytest.raises(UnreadableError) as caught:
         unpack("a", packed[: len(packed) - 12])
     assert caught.value.finding.code == "archive_broken"
 
@@ -62,7 +63,7 @@ def test_a_cut_archive_says_so(packed: bytes) -> None:
 def test_a_bomb_is_refused_before_it_fills_the_memory(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ingest.unpack, "UNPACKED_MAX_BYTES", 10_000)
     for packed in (gzip.compress(bytes(10**6)), zstd(bytes(10**7)), zipped({"a": bytes(10**6)})):
-        with pytest.raises(UnpackError) as caught:
+        with pytest.raises(UnreadableError) as caught:
             unpack("a", packed)
         assert caught.value.finding.code == "archive_too_large"
 
@@ -70,5 +71,5 @@ def test_a_bomb_is_refused_before_it_fills_the_memory(monkeypatch: pytest.Monkey
 def test_a_wrong_checksum_is_broken() -> None:
     packed = bytearray(gzip.compress(LOG))
     packed[-6] ^= 0xFF
-    with pytest.raises(UnpackError):
+    with pytest.raises(UnreadableError):
         unpack("a", bytes(packed))
