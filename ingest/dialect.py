@@ -57,7 +57,7 @@ class Dialect:
         >>> Dialect(";", False, ",", 0, 1, 2, ("t", "n"), ("", ""), "", frozenset(), False).in_short()
         'semicolon, decimal comma'
         """
-        words = [_SAID[self.delimiter]]
+        words = [_SAID.get(self.delimiter, self.delimiter)]
         if self.decimal == ",":
             words.append("decimal comma")
         if self.units_in:
