@@ -12,7 +12,7 @@ _MONTHS = (
 )  # fmt: skip
 _MONTH = r"(jan|feb|mar|mär|mrz|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-zä]*"
 
-_ARCHIVE = re.compile(r"\.(zip|gz|zst)$", re.IGNORECASE)
+ARCHIVE = re.compile(r"\.(zip|gz|zst)$", re.IGNORECASE)
 _SAYS_DATE = re.compile(r"\b(date|datum|day|tag|recorded|logged|aufgezeichnet|aufnahme|start)", re.IGNORECASE)
 _YEAR_FIRST = re.compile(r"(?<!\d)((?:19|20)\d\d)([-_./]?)(\d\d)\2(\d\d)(?=$|\D|[0-2]\d[0-5]\d(?:[0-5]\d)?(?:\D|$))")
 _YEAR_LAST = re.compile(r"(?<!\d)(\d{1,2})([-_./])(\d{1,2})\2((?:19|20)\d\d)(?!\d)")
@@ -65,7 +65,7 @@ def log_date(
     speaks of a date goes before others, which may hold the date of some software.
     """
     own, *outer = reversed(name.replace("\\", "/").split("/"))
-    names = [own, *(part for part in outer if _ARCHIVE.search(part))]
+    names = [own, *(part for part in outer if ARCHIVE.search(part))]
     told = [line for line in preamble.splitlines() if _SAYS_DATE.search(line)]
     day = next(filter(None, map(date_in, (*names, *told, preamble))), None) or clock_day
     if day:

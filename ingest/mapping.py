@@ -11,7 +11,7 @@ from ingest.schemas import CHANNELS
 from ingest.units import unit_of
 
 _REFERENCES = ("gauge", "absolute")
-_PRESSURES = ("manifold_pressure_kpa", "boost_kpa", "boost_target_kpa")
+PRESSURES = ("manifold_pressure_kpa", "boost_kpa", "boost_target_kpa")
 _KEYS = {"column": str, "unit": str, "reference": str, "inverted": bool, "stoichiometric_ratio": (int, float)}
 
 
@@ -103,8 +103,8 @@ def _entry_problems(place: str, channel: str, entry: dict[str, Any]) -> Iterable
         yield f"{place}, unit: '{unit}' is not a unit known here. Write it as in kPa, bar, psi, degC, %, 1/min, km/h."
     if isinstance(reference, str) and reference not in _REFERENCES:
         yield f"{place}, reference: '{reference}'. Write gauge or absolute."
-    if reference in _REFERENCES and channel not in _PRESSURES:
-        yield f"{place}, reference: only {', '.join(_PRESSURES)} have one. Leave it out."
+    if reference in _REFERENCES and channel not in PRESSURES:
+        yield f"{place}, reference: only {', '.join(PRESSURES)} have one. Leave it out."
     if "inverted" in entry and channel != "pump_duty_pct":
         yield f"{place}, inverted: only pump_duty_pct can be. Leave it out."
     if isinstance(ratio, int | float) and not 5 <= ratio <= 20:

@@ -15,7 +15,7 @@ from ingest.far_files import place_of
 from ingest.findings import InputError
 from ingest.labels import open_key, private_folder, typed_label, write_private
 from ingest.parquet_files import parquet, read_parquet
-from ingest.schemas import CONTRIBUTION, check_columns, empty
+from ingest.schemas import CONTRIBUTION, SETUP, check_columns, empty
 from ingest.store import Store, one_writer
 from ingest.whole_files import make_folder, remove_file, write_whole
 
@@ -149,12 +149,11 @@ def _tables(store: Store) -> list[pl.DataFrame]:
 
 
 def _sources(tables: list[pl.DataFrame]) -> pl.DataFrame:
-    setup = pl.struct("engine", "pump", "boost_hardware", "calibration", "port_injection")
     rows = [
         table.group_by("club", "quarter").agg(
             pl.col("car").n_unique().alias("cars"),
             pl.struct("car", "log", "pull").n_unique().alias("pulls"),
-            setup.n_unique().alias("setups"),
+            pl.struct(SETUP).n_unique().alias("setups"),
         )
         for table in tables
     ]

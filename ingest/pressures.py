@@ -8,7 +8,7 @@ import numpy as np
 from ingest.channels import says
 from ingest.column_fit import Fit
 from ingest.findings import Finding
-from ingest.mapping import ChannelMap
+from ingest.mapping import PRESSURES, ChannelMap
 from ingest.table import Values, finite, quantile
 
 STANDARD_ATMOSPHERE_KPA = 101.325  # sea level of ISO 2533:1975
@@ -91,7 +91,7 @@ def resolve(fits: Mapping[str, Fit], channels: Mapping[str, Values], mapping: Ch
     findings: list[Finding] = []
     unloaded = low_load(channels)
     read: dict[str, tuple[str, Fit]] = {}  # channel -> gauge or absolute, and what it came from
-    for channel in ("manifold_pressure_kpa", "boost_kpa", "boost_target_kpa"):
+    for channel in PRESSURES:
         if channel in fits:
             kind, code = reference(fits[channel], mapping.of(channel).reference, unloaded)
             if code:

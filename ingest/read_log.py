@@ -22,7 +22,7 @@ from ingest.own_clocks import may_be_clocks, named_clocks, plain_clocks
 from ingest.pressures import resolve
 from ingest.read_columnar import ColumnarError, open_columnar
 from ingest.read_mdf4 import open_mdf4
-from ingest.read_text import TextSource, open_text, read_together
+from ingest.read_text import TextSource, mostly_ragged, open_text, read_together
 from ingest.read_workbook import WorkbookSource, open_workbook
 from ingest.reading import Channel, Reading, refusal
 from ingest.schemas import CHANNELS
@@ -30,7 +30,6 @@ from ingest.table import Source, Table, Values
 from ingest.unpack import unpack
 
 _PRESSURES = ("manifold_pressure_kpa", "boost_kpa", "boost_target_kpa", "barometric_pressure_kpa")
-_RAGGED_MAX_SHARE = 0.1
 _NAMES_MIN = 3  # a line of so many names was meant as a header
 _FULL_LOAD_SHARE = 0.1  # of the samples, those of highest manifold pressure
 _RICH_OR_LEAN = 0.02  # mixture at full load must be this far from 1 to tell lambda from its inverse
@@ -264,7 +263,7 @@ def _check_rows(log: _Log) -> None:
         above = log.source.preamble.split("\n")[-2:]
         several = any(line.count(sign) >= _NAMES_MIN - 1 for line in above for sign in marks()["delimiters"])
         raise _RefusedError(Finding("header_does_not_fit" if several else "no_header"))
-    if table.dropped.get("row_ragged", 0) > _RAGGED_MAX_SHARE * table.rows_in:
+    if mostly_ragged(table):
         raise _RefusedError(Finding("rows_mostly_ragged", rows=table.dropped["row_ragged"]))
     if table.rows_in != len(table.row) + sum(table.dropped.values()):
         raise _RefusedError(Finding("rows_unaccounted", rows=table.rows_in))

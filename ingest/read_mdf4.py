@@ -16,12 +16,12 @@ from ingest.channels import CLOCK, claims
 from ingest.dialect import split_brackets
 from ingest.findings import Finding, UnreadableError
 from ingest.table import Table, Values
+from ingest.unpack import UNPACKED_MAX_BYTES
 
 _MARKS = (b"MDF     ", b"UnFinMF ")  # the latter where the recorder lost its power before the end
 _VERSION = slice(8, 9)
 _VIRTUAL_MASTER, _MASTER, _BY_TIME = 3, 2, 1  # cn_type, cn_type and cn_sync_type of a channel block
 _SAMPLES_MIN = 2  # in a group; fewer make no clock
-UNPACKED_MAX_BYTES = 1 << 30
 _MISSING_BLOCK = 'Expected "##'  # how the library begins when a block is not where the file says
 
 T = TypeVar("T")

@@ -36,7 +36,7 @@ _COMMON_MISSING = [
     "null",
     "?",
 ]  # others: slowly
-_RAGGED_MAX_SHARE = 0.1  # more, and the layout is looked at anew
+_RAGGED_MAX_SHARE = 0.1  # more, and the layout is not what it was taken for
 _known: dict[bytes, tuple[Dialect, bytes]] = {}  # header line -> dialect, all lines from it to the data
 
 
@@ -156,7 +156,7 @@ class TextSource:
         if found := self._uniform_table(wanted):
             return found
         found, decimal = self._careful_table(wanted)
-        if self.remembered and (decimal != self.dialect.decimal or found.odd_cells or _mostly_ragged(found)):
+        if self.remembered and (decimal != self.dialect.decimal or found.odd_cells or mostly_ragged(found)):
             fresh = _recognise(self.text.body)
             if fresh and fresh != self.dialect and fresh.names == self.dialect.names:
                 _remember(fresh, _first_lines(self.text.body))
@@ -262,7 +262,8 @@ def _whole(
     return Table(np.arange(1, count + 1), numbers, texts, {}, count, {}, (), ends)
 
 
-def _mostly_ragged(table: Table) -> bool:
+def mostly_ragged(table: Table) -> bool:
+    """Whether so many rows are of another width that the layout must be another one."""
     return table.dropped.get("row_ragged", 0) > _RAGGED_MAX_SHARE * table.rows_in
 
 

@@ -11,8 +11,8 @@ import polars as pl
 from ingest.findings import Finding, UnreadableError
 from ingest.read_text import TextSource, open_text
 from ingest.table import Table
+from ingest.unpack import ZIP
 
-_ZIP = b"PK\x03\x04"
 _COMPOUND = bytes.fromhex("d0cf11e0a1b11ae1")  # workbooks before 2007, and those locked with a password
 _TYPES = "[Content_Types].xml"
 _PARTS = (
@@ -78,7 +78,7 @@ def open_workbook(content: bytes, limits: WorkbookLimits = WorkbookLimits()) -> 
     """
     if content.startswith(_COMPOUND):
         raise UnreadableError(Finding("workbook_of_other_form"))
-    if not content.startswith(_ZIP):
+    if not content.startswith(ZIP):
         return None
     try:
         parts = _needed_parts(content, limits)

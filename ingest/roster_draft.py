@@ -9,11 +9,11 @@ from pathlib import Path, PurePosixPath
 
 from ingest.findings import InputError, UnreadableError, printable
 from ingest.labels import plain_name
-from ingest.log_date import around_date
+from ingest.log_date import ARCHIVE, around_date
 from ingest.log_files import LogFile, files_under
 from ingest.roster import COLUMNS, Places, Remark, column_names, header_problems, look_at_roster, places_of
-from ingest.roster_sheet import WORKBOOK, add_rows, read_sheet, write_sheet
-from ingest.unpack import unpack
+from ingest.roster_sheet import add_rows, read_sheet, write_sheet
+from ingest.unpack import ZIP, unpack
 
 NAMES_SHOWN = 5
 NO_LOG = frozenset({
@@ -29,7 +29,6 @@ _NO_CAR = frozenset({
 _NO_CAR_ALONE = frozenset({"car", "cars", "auto", "autos"})  # with a number they do
 _YEAR = re.compile(r"(19|20)\d\d([-_. ]?([qQ][1-4]|\d\d))?")
 _COUNTER = re.compile(r"[_ ]+\(?\d{1,4}\)?$|\(\d{1,4}\)$")
-_ARCHIVE = re.compile(r"\.(zip|gz|zst)$", re.IGNORECASE)
 _EDGES = " _-.,()"
 
 
@@ -111,7 +110,7 @@ def _places_in(file: LogFile) -> list[str]:
     """The file's own place, or those of an archive's members."""
     try:
         with file.path.open("rb") as opened:
-            if opened.read(len(WORKBOOK)) != WORKBOOK:  # office documents and archives begin alike
+            if opened.read(len(ZIP)) != ZIP:  # office documents and archives begin alike
                 return [file.place]
         return [place for place, _ in unpack(file.place, file.path.read_bytes())]
     except (OSError, UnreadableError):  # ingest says what is wrong with it
@@ -141,7 +140,7 @@ def cars_of(places: Iterable[PurePosixPath], known: Places) -> tuple[list[CarLog
 
 def _name_in(place: PurePosixPath) -> tuple[str, bool]:
     """(name of the car or "", it is a folder's own name): of the outermost folder that tells one, else of the file."""
-    folders = [part for part in place.parts[:-1] if not _ARCHIVE.search(part)]
+    folders = [part for part in place.parts[:-1] if not ARCHIVE.search(part)]
     is_dated = False
     for folder in folders:
         if _YEAR.fullmatch(folder) or (is_dated and folder.isdigit()):
@@ -152,7 +151,7 @@ def _name_in(place: PurePosixPath) -> tuple[str, bool]:
         if _names_a_car(name):
             return name, parts is None
     for text in (*(part for part in place.parts[:-1] if part not in folders), place.name):
-        stem = _ARCHIVE.sub("", text)
+        stem = ARCHIVE.sub("", text)
         stem = stem[: -len(PurePosixPath(stem).suffix) or None] if text == place.name else stem
         parts = around_date(stem)
         for name in [_COUNTER.sub("", stem).strip(_EDGES), stem] if parts is None else [_longer(parts)]:

@@ -10,10 +10,10 @@ from pathlib import Path
 from ingest.add_to_workbook import add_to_workbook
 from ingest.findings import InputError
 from ingest.formula_guard import guarded, unguarded
+from ingest.unpack import ZIP
 
 Rows = list[list[str]]
 
-WORKBOOK = b"PK\x03\x04"
 WORKBOOK_ENDINGS = (".xlsx", ".xlsm")
 COLUMN_WIDTH = 16
 
@@ -44,7 +44,7 @@ def add_rows(path: Path, rows: Sequence[Sequence[str]]) -> None:
     """
     content = path.read_bytes()
     before = _rows_of(path.name, content)
-    after = add_to_workbook(content, rows) if content[:4] == WORKBOOK else _add_to_text(path.name, content, rows)
+    after = add_to_workbook(content, rows) if content.startswith(ZIP) else _add_to_text(path.name, content, rows)
     kept = [row for row in before if any(row)]
     read_back = [row for row in _rows_of(path.name, after) if any(row)] if after else []
     if _trimmed(read_back) != _trimmed([*kept, *map(list, rows)]):
@@ -60,7 +60,7 @@ def _trimmed(rows: Rows) -> Rows:
 
 
 def _rows_of(name: str, content: bytes) -> Rows:
-    if content[:4] == WORKBOOK:
+    if content.startswith(ZIP):
         return _rows_of_workbook(name, content)
     text, _ = _decoded(content)
     return [[unguarded(cell) for cell in row] for row in csv.reader(io.StringIO(text, newline=""), _dialect(text))]

@@ -11,13 +11,11 @@ from ingest.channels import CLOCK, TARGET_MALUS, UNIT_BONUS, Candidate, claims, 
 from ingest.clocks import Clock
 from ingest.column_fit import Fit
 from ingest.findings import Finding
-from ingest.mapping import ChannelMap
+from ingest.mapping import PRESSURES, ChannelMap
 from ingest.on_one_clock import read_clocks
 from ingest.pressures import low_load, reference
 from ingest.read_log import open_log
 from ingest.units import unit_of
-
-_PRESSURES = ("manifold_pressure_kpa", "boost_kpa", "boost_target_kpa")
 
 
 @dataclass(frozen=True)
@@ -83,7 +81,7 @@ def _as_channel(column: SeenColumn, channel: str, fits: Mapping[str, Fit], mappi
     fitted = fits[channel]
     assumed = [fitted.assumed] if fitted.assumed else []
     kind = ""
-    if channel in _PRESSURES:
+    if channel in PRESSURES:
         unloaded = low_load({name: fit.values for name, fit in fits.items()})
         kind, code = reference(fitted, mapping.of(channel).reference, unloaded)
         assumed += [code] if code else []

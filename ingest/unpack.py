@@ -11,7 +11,7 @@ _DEPTH_MAX = 3  # a zip of gzipped logs is met; anything deeper is not a recorde
 _CHUNK = 1 << 20
 
 _GZIP = b"\x1f\x8b"
-_ZIP = b"PK\x03\x04"
+ZIP = b"PK\x03\x04"  # XLSX begins so too
 _ZIP_EMPTY = b"PK\x05\x06"
 _OFFICE_MARKS = {"[Content_Types].xml", "mimetype"}  # ECMA-376 part 2; OpenDocument 1.3 part 2
 _ZSTD = b"\x28\xb5\x2f\xfd"
@@ -38,7 +38,7 @@ def _unpack(name: str, content: bytes, depth: int) -> list[tuple[str, bytes]]:
         return _unpack(name, _gunzip(content), depth - 1)
     if depth and content.startswith(_ZSTD):
         return _unpack(name, _unzstd(content), depth - 1)
-    if depth and content.startswith((_ZIP, _ZIP_EMPTY)):
+    if depth and content.startswith((ZIP, _ZIP_EMPTY)):
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             if _OFFICE_MARKS & set(archive.namelist()):
                 return [(name, content)]  # an office document, not an archive

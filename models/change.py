@@ -3,8 +3,8 @@
 import polars as pl
 
 from models.schemas import CHANGES
+from models.signals import EXCESS_MIN_PCT
 
-WORSE_PCT = 4.0  # a change of excess smaller than what is worth acting on is none
 ORDER = {"clear": 0, "undecided": 0, "warning": 1, "action": 2}
 
 
@@ -12,7 +12,7 @@ def changes(before: pl.DataFrame | None, now: pl.DataFrame) -> pl.DataFrame:
     """CARS of two quarters -> CHANGES, by label and setup; empty where there is no study of the quarter before.
 
     new: not in the quarter before. gone: no longer there. repaired: was standing out, its setup ended and the car
-    drives another one that does not. worse, better: the signal changed, or the excess moved by at least 4 points.
+    drives another one that does not. worse, better: the signal changed, or the excess moved by what is worth acting on.
     """
     if before is None:
         return pl.DataFrame(schema=CHANGES)
@@ -39,9 +39,9 @@ def changes(before: pl.DataFrame | None, now: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("repaired"))
         .when(pl.col("signal_now").is_null())
         .then(pl.lit("gone"))
-        .when((step > 0) | ((step == 0) & (moved >= WORSE_PCT)))
+        .when((step > 0) | ((step == 0) & (moved >= EXCESS_MIN_PCT)))
         .then(pl.lit("worse"))
-        .when((step < 0) | ((step == 0) & (moved <= -WORSE_PCT)))
+        .when((step < 0) | ((step == 0) & (moved <= -EXCESS_MIN_PCT)))
         .then(pl.lit("better"))
         .otherwise(pl.lit("same"))
     )

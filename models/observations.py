@@ -6,7 +6,7 @@ from datetime import date
 import polars as pl
 
 from ingest.schemas import SETUP_WORDS
-from models.demand import demand, fuel_factor, fuel_factor_slope
+from models.demand import REFERENCE_INTAKE_K, demand, fuel_factor, fuel_factor_slope
 
 # one row a full-load cell of a car whose setup is known on that day
 OBSERVATIONS = {
@@ -180,7 +180,7 @@ def observe(
         filled.with_columns(
             demand=pl.Series(asked),
             ln_fuel_factor=pl.Series(fuel_factor(filled["ethanol_pct"].to_numpy())).log(),
-            ln_intake=((pl.col("intake_air_c") + 273.15) / 298.15).log(),
+            ln_intake=((pl.col("intake_air_c") + 273.15) / REFERENCE_INTAKE_K).log(),
             rail_100bar=pl.col("rail_pressure_bar") / 100.0,
             ethanol_sd=pl.col("ethanol_points_sd") * pl.Series(slope),
         )
