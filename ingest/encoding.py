@@ -31,7 +31,7 @@ def to_utf8(content: bytes) -> Text | None:
     body = text.body.rstrip(b"\x00")  # a recorder that lost its power leaves zeros behind the last line
     if b"\x00" in body:
         return None
-    if not body.isascii():
+    if _MINUS[:1] in body:  # quicker than to look for all of it
         body = body.replace(_MINUS, b"-")
     if b"\r" in body:
         body = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n")

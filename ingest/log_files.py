@@ -4,7 +4,6 @@ import os
 import stat
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -119,20 +118,22 @@ def files_under(logs: Path, leave_out: Sequence[Path]) -> list[LogFile]:
     places += [(Path(error.filename).relative_to(logs).as_posix(), True) for error in closed]
     found, root = [], os.path.join(logs, "")
     for place, is_told in places:
-        with suppress(FileNotFoundError):  # it has vanished, or is a link to nothing
+        try:
             state = os.stat(root + place)
-            if is_told or stat.S_ISREG(state.st_mode):
-                found.append(LogFile(logs, place, state.st_size, state.st_mtime_ns))
+        except FileNotFoundError:  # it has vanished, or is a link to nothing
+            continue
+        if is_told or stat.S_ISREG(state.st_mode):
+            found.append(LogFile(logs, place, state.st_size, state.st_mtime_ns))
     return sorted(found, key=lambda file: file.place)
 
 
 def is_unchanged(file: LogFile, known: Mapping[str, Seen], setting: Setting) -> bool:
     """True if size, time, way of reading and car are what they were. known: its logs in the store."""
-    return bool(known) and all(
-        (seen.size, seen.mtime_ns, seen.reading, seen.label)
-        == (file.size, file.mtime_ns, setting.reading, setting.label_of(seen.place) or "")
-        for seen in known.values()
-    )
+    for seen in known.values():
+        same = (file.size, file.mtime_ns, setting.reading, setting.label_of(seen.place) or "")
+        if (seen.size, seen.mtime_ns, seen.reading, seen.label) != same:
+            return False
+    return bool(known)
 
 
 def shares(files: Sequence[LogFile], readers: int = 1) -> Iterator[list[LogFile]]:

@@ -340,8 +340,9 @@ def _one_spelling(sheet: str, spells: list[Spell]) -> tuple[list[Spell], list[Re
                 names = " and ".join(repr(text) for text in sorted(near))
                 what = f"{names} count as different. Write one way if they are one."
                 notes.append(Remark(sheet, max(first[text] for text in near), column, what))
-        usual = {text: texts[0] for texts in alike.values() for text in texts}
+        usual = {other: texts[0] for texts in alike.values() for other in texts[1:]}
         spells = [
-            replace(spell, **{column: usual.get(getattr(spell, column), getattr(spell, column))}) for spell in spells
+            replace(spell, **{column: usual[said]}) if (said := getattr(spell, column)) in usual else spell
+            for spell in spells
         ]
     return spells, notes
