@@ -1,7 +1,6 @@
 """Several cars in one file, told apart by a column; several in one archive, told apart by its folders."""
 
 import io
-import zipfile
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Any
 
 import polars as pl
 import pytest
-import xlsxwriter
+from forms import arrow, parquet, workbook, zipped
 
 from ingest.forget_car import forget_car
 from ingest.inspect_log import inspect_logs
@@ -34,29 +33,11 @@ def as_text(frame: pl.DataFrame) -> bytes:
     return frame.write_csv(separator=";").encode()
 
 
-def as_parquet(frame: pl.DataFrame) -> bytes:
-    whole = io.BytesIO()
-    frame.write_parquet(whole)
-    return whole.getvalue()
+def categories(frame: pl.DataFrame) -> bytes:
+    return arrow(frame.with_columns(pl.col("Car").cast(pl.Categorical)))
 
 
-def as_arrow(frame: pl.DataFrame) -> bytes:
-    whole = io.BytesIO()
-    frame.with_columns(pl.col("Car").cast(pl.Categorical)).write_ipc(whole)
-    return whole.getvalue()
-
-
-def as_workbook(frame: pl.DataFrame) -> bytes:
-    whole = io.BytesIO()
-    book = xlsxwriter.Workbook(whole, {"in_memory": True})
-    sheet = book.add_worksheet()
-    for row, cells in enumerate([frame.columns, *frame.rows()]):
-        sheet.write_row(row, 0, cells)
-    book.close()
-    return whole.getvalue()
-
-
-@pytest.mark.parametrize("written", [as_text, as_parquet, as_arrow, as_workbook])
+@pytest.mark.parametrize("written", [as_text, parquet, categories, workbook])
 def test_each_car_reads_as_its_own_log_does(made_up: ModuleType, written: Callable[[pl.DataFrame], bytes]) -> None:
     both = table(made_up, "anna", "bert")
     readings = dict(read_cars("2026-07-31.csv", written(both), "car"))
@@ -160,18 +141,12 @@ def test_inspect_shows_each_car(made_up: ModuleType, tmp_path: Path) -> None:
 # ---- archives of folders
 
 
-def zipped(folder: Path, **members: bytes) -> None:
-    with zipfile.ZipFile(folder, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, content in members.items():
-            archive.writestr(name, content)
-
-
 def test_a_log_in_an_archive_is_the_cars_whose_folder_it_lies_in(made_up: ModuleType, tmp_path: Path) -> None:
     club = made_up.club(tmp_path, cars=3, logs=0)
     inside = {"club/Anna/2026-07-01.csv": made_up.text(1).encode(), "bert/2026-07-01.csv": made_up.text(2).encode()}
-    zipped(club[0] / "season.zip", **inside)
-    zipped(club[0] / "cleo" / "more.csv", **{"2026-07-02.csv": made_up.text(3).encode()})
-    zipped(club[0] / "cleo" / "swapped.zip", **{"anna/2026-07-03.csv": made_up.text(4).encode()})
+    (club[0] / "season.zip").write_bytes(zipped(inside))
+    (club[0] / "cleo" / "more.csv").write_bytes(zipped({"2026-07-02.csv": made_up.text(3).encode()}))
+    (club[0] / "cleo" / "swapped.zip").write_bytes(zipped({"anna/2026-07-03.csv": made_up.text(4).encode()}))
     assert ingest(club).kept == 4
     names = dict(pl.read_csv(tmp_path / "store.private/labels.csv").select("label", "car").iter_rows())
     cars = [names[label] for label in ledger(club[2])["label"]]
@@ -181,9 +156,9 @@ def test_a_log_in_an_archive_is_the_cars_whose_folder_it_lies_in(made_up: Module
 def test_a_member_taken_out_of_an_archive_does_not_count_any_more(made_up: ModuleType, tmp_path: Path) -> None:
     club = made_up.club(tmp_path, cars=2, logs=0)
     logs = {name: made_up.text(number).encode() for number, name in enumerate(("anna/a.csv", "bert/b.csv"))}
-    zipped(club[0] / "season.zip", **logs)
+    (club[0] / "season.zip").write_bytes(zipped(logs))
     assert ingest(club).kept == 2
-    zipped(club[0] / "season.zip", **{"anna/a.csv": logs["anna/a.csv"]})
+    (club[0] / "season.zip").write_bytes(zipped({"anna/a.csv": logs["anna/a.csv"]}))
     second = ingest(club)
     assert (second.kept, second.skipped, second.superseded) == (0, 1, 1)
     assert ledger(club[2]).filter(verdict="kept").height == 1

@@ -1,11 +1,10 @@
 """Whatever happens to a log on its way: rows add up, nothing fails, and no unit is wrong without a word."""
 
-import io
 import time
-import zipfile
 from types import ModuleType
 
 import pytest
+from forms import zipped
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -25,14 +24,6 @@ def test_damage_is_refused_or_read_right(damaged_logs: ModuleType, data: st.Data
     start = time.process_time()
     assert damaged_logs.faults(name, content, read_log(name, logs[name])) == []
     assert time.process_time() - start < CASE_S
-
-
-def zipped(members: dict[str, bytes]) -> bytes:
-    whole = io.BytesIO()
-    with zipfile.ZipFile(whole, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, content in members.items():
-            archive.writestr(name, content)
-    return whole.getvalue()
 
 
 @pytest.mark.parametrize(

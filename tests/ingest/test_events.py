@@ -4,25 +4,14 @@ import math
 from types import ModuleType
 
 import numpy as np
-import polars as pl
 import pytest
+from forms import batch
 
 from ingest.events import EventRule, Events, find_events
 from ingest.pulls import Pulls, find_pulls
-from ingest.schemas import CHANNELS
 
 RATE_HZ = 10.0
 FIRST = 81  # a sample well inside the first pull of `drive`, which begins at 80
-
-
-def batch(*logs: dict[str, np.ndarray]) -> pl.DataFrame:
-    frames = [
-        pl.DataFrame({"nr": np.full(len(log["time_s"]), nr), "row": np.arange(len(log["time_s"])) + 1, **log})
-        for nr, log in enumerate(logs)
-    ]
-    whole = pl.concat(frames, how="diagonal")
-    rest = [pl.lit(None, pl.Float64).alias(name) for name in CHANNELS if name not in whole.columns]
-    return whole.with_columns(rest)
 
 
 @pytest.fixture

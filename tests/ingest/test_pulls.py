@@ -3,23 +3,12 @@
 from types import ModuleType
 
 import numpy as np
-import polars as pl
 import pytest
+from forms import batch
 from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.pulls import PullRule, find_pulls, smoothed
-from ingest.schemas import CHANNELS
-
-
-def batch(*logs: dict[str, np.ndarray]) -> pl.DataFrame:
-    frames = [
-        pl.DataFrame({"nr": np.full(len(log["time_s"]), nr), "row": np.arange(len(log["time_s"])) + 1, **log})
-        for nr, log in enumerate(logs)
-    ]
-    whole = pl.concat(frames, how="diagonal")
-    rest = [pl.lit(None, pl.Float64).alias(name) for name in CHANNELS if name not in whole.columns]
-    return whole.with_columns(rest)
 
 
 def climb(

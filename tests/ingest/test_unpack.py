@@ -1,25 +1,16 @@
 """Archives are told by their content, whatever the ending says."""
 
 import gzip
-import io
-import zipfile
 
 import pyarrow as pa
 import pytest
+from forms import zipped
 
 import ingest.unpack
 from ingest.findings import UnreadableError
 from ingest.unpack import unpack
 
 LOG = b"time,rpm\n0.0,900\n" * 50
-
-
-def zipped(members: dict[str, bytes]) -> bytes:
-    whole = io.BytesIO()
-    with zipfile.ZipFile(whole, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, content in members.items():
-            archive.writestr(name, content)
-    return whole.getvalue()
 
 
 def zstd(content: bytes) -> bytes:
