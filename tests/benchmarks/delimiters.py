@@ -17,7 +17,6 @@ import csv
 import importlib.util
 import json
 import subprocess
-import sys
 import tempfile
 import tomllib
 from collections.abc import Mapping
@@ -26,12 +25,10 @@ from importlib.metadata import version
 from pathlib import Path
 
 import duckdb
+from machine import HOUSE, show
 
-HOUSE = Path(__file__).parents[2]
-sys.path.insert(0, str(HOUSE))
-
-from ingest.encoding import to_utf8  # noqa: E402
-from ingest.read_text import open_text  # noqa: E402
+from ingest.encoding import to_utf8
+from ingest.read_text import open_text
 
 INSTALLED = ("statsmodels", "sklearn", "lifelines")
 SIGNS = ",;\t| "
@@ -155,10 +152,7 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as scratch:
             told[name] = counted(files, other_than_comma, Path(scratch), asked.clevercsv)
     told["versions"] = {library: version(library) for library in ("duckdb", "statsmodels", "scikit-learn", "lifelines")}
-    text = json.dumps(told, indent=1)
-    print(text)
-    if asked.out:
-        asked.out.write_text(text + "\n", encoding="utf-8")
+    show(told, asked.out)
 
 
 if __name__ == "__main__":

@@ -9,7 +9,6 @@ usual values are held against the truth.
 
 import argparse
 import importlib.util
-import json
 import random
 import resource
 import signal
@@ -18,10 +17,9 @@ import time
 from collections import Counter
 from pathlib import Path
 
-HOUSE = Path(__file__).parents[2]
-sys.path.insert(0, str(HOUSE))
+from machine import HOUSE, show
 
-from ingest.read_log import read_log  # noqa: E402
+from ingest.read_log import read_log
 
 CASE_S = 5.0
 MEMORY_MAX_MB = 300
@@ -89,10 +87,7 @@ def main() -> None:
         "peak_memory_mb": peak_mb,
         "peak_memory_limit_mb": MEMORY_MAX_MB,
     }
-    text = json.dumps(told, indent=1)
-    print(text)
-    if asked.out:
-        asked.out.write_text(text + "\n", encoding="utf-8")
+    show(told, asked.out)
 
 
 if __name__ == "__main__":

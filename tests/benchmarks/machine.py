@@ -49,9 +49,15 @@ def save(name: str, result: dict[str, Any], out: Path | None = None) -> None:
     """Print figures, and write them to `out` or to results."""
     path = out or RESULTS / f"{name}.json"
     path.parent.mkdir(exist_ok=True)
+    show(result, path)
+
+
+def show(result: dict[str, Any], out: Path | None) -> None:
+    """Print figures, and write them where that is asked for."""
     text = json.dumps(result, indent=1)
-    path.write_text(text + "\n", encoding="utf-8")
     print(text)
+    if out:
+        out.write_text(text + "\n", encoding="utf-8")
 
 
 def _memory_bytes() -> int:

@@ -10,6 +10,7 @@ import argparse
 import json
 from pathlib import Path
 
+from machine import show
 from polluted import load
 
 
@@ -34,10 +35,7 @@ def main() -> None:
         "agree": sum(agreed.values()),
         "differ": [name for name, same in agreed.items() if not same],
     }
-    text = json.dumps(told, indent=1)
-    print(text)
-    if asked.out:
-        asked.out.write_text(text + "\n", encoding="utf-8")
+    show(told, asked.out)
 
 
 if __name__ == "__main__":
