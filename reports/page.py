@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from models.schemas import Study
 from reports import wording
+from reports.charts.chart import look
 from reports.engine import engine
 from reports.figures import Figure
 from reports.sections import Report, report
@@ -63,7 +64,7 @@ def _numbers(whole: Report) -> dict[str, Any]:
         chart = figure.chart
         if chart.kind not in looks:
             looks[chart.kind] = {
-                "spec": chart.look,
+                "spec": look(chart.kind),
                 "fields": chart.fields(),
                 "headings": list(chart.headings.items()),
             }

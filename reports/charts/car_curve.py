@@ -1,18 +1,12 @@
 """One car's duty over the rev range, against what its peers need for the same demand."""
 
-from functools import cache
-
-import altair as alt
 import polars as pl
 
 from ingest.schemas import BAND_WIDTH_RPM
-from reports.charts.chart import Chart, Look, finished
-from reports.charts.encodings import FIT_WIDTH, Ceiling, ceiling_marks, ceiling_rows
+from reports.charts.chart import Chart
+from reports.charts.encodings import Ceiling, ceiling_rows
 from reports.tables import counted, percent
-from reports.theme import BAND_WIDE, BLACK, BLUE, VERMILION
 
-HEIGHT_PX = 260
-CAR, PEERS, CEILING = "this car", "what peers need (band: 95 of 100 peers)", "at its ceiling"
 CEILING_SHARE = 0.2  # of a band's samples, from which the band is marked
 HEADINGS = {
     "rpm": "engine speed (1/min)",
@@ -41,53 +35,7 @@ def draw(curve: pl.DataFrame, ceiling: Ceiling | None = None) -> Chart:
         .collect()
     )
     data = {"rows": rows, "ceiling": ceiling_rows(ceiling)}
-    return Chart("car_curve", _look(), data, HEADINGS, _sentence(rows))
-
-
-@cache
-def _look() -> Look:
-    rows = alt.Chart(alt.NamedData("rows")).encode(
-        x=alt.X(
-            "rpm:Q",
-            title="Engine speed (1/min)",
-            scale=alt.Scale(zero=False, nice=False, padding=6),
-            axis=alt.Axis(format="d", tickCount=8),
-        )
-    )
-    duty = alt.Y("peers_low_duty_pct:Q", title="Pump duty (%)", scale=alt.Scale(zero=False))
-    styles = {
-        CAR: (BLACK, [1, 0], "circle"),
-        PEERS: (BLUE, [6, 3], "stroke"),
-        CEILING: (VERMILION, [1, 0], "square"),
-    }
-    colour, dash, shape = zip(*styles.values(), strict=True)
-    as_colour = alt.Color(
-        "kind:N", scale=alt.Scale(domain=list(styles), range=list(colour)), legend=alt.Legend(columns=1)
-    )
-    as_dash = alt.StrokeDash("kind:N", scale=alt.Scale(domain=list(styles), range=list(dash)))
-    as_shape = alt.Shape("kind:N", scale=alt.Scale(domain=list(styles), range=list(shape)))
-    tips = [
-        alt.Tooltip("rpm:Q", title="engine speed (1/min)"),
-        alt.Tooltip("duty_pct:Q", title="duty (%)", format=".1f"),
-        alt.Tooltip("expected_duty_pct:Q", title="peers need (%)", format=".1f"),
-        alt.Tooltip("excess_pct:Q", title="excess (% of volume)", format="+.1f"),
-    ]
-    band = rows.mark_area(color=BAND_WIDE).encode(y=duty, y2="peers_high_duty_pct:Q")
-    edges = [rows.mark_line(color=BLUE, strokeWidth=1).encode(y=f"peers_{side}_duty_pct:Q") for side in ("low", "high")]
-    peers = rows.transform_calculate(kind=f"'{PEERS}'")
-    expected = peers.mark_line(strokeWidth=2).encode(y="expected_duty_pct:Q", color=as_colour, strokeDash=as_dash)
-    car = rows.transform_calculate(kind=f"'{CAR}'").encode(y="duty_pct:Q", color=as_colour)
-    top = rows.transform_filter(f"datum.saturated_share > {CEILING_SHARE}").transform_calculate(kind=f"'{CEILING}'")
-    line = car.mark_line(strokeWidth=2.5).encode(strokeDash=as_dash)
-    points = car.mark_point(filled=True, size=45, opacity=1).encode(shape=as_shape, tooltip=tips)
-    ceiling = top.mark_point(filled=True, size=90, opacity=1).encode(
-        y="duty_pct:Q", color=as_colour, shape=as_shape, tooltip=tips
-    )
-    return finished(
-        alt.layer(band, *edges, *ceiling_marks(), expected, line, points, ceiling).properties(
-            width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
-        )
-    )
+    return Chart("car_curve", data, HEADINGS, _sentence(rows))
 
 
 def _sentence(rows: pl.DataFrame) -> str:

@@ -1,11 +1,13 @@
 """What every chart of a report gives: how it looks, what it says in one sentence, the table behind it."""
 
+import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 from typing import Any
 
-import altair as alt
 import polars as pl
 import vl_convert
 
@@ -26,11 +28,11 @@ STILL_PADDING = {"left": 5, "top": 5, "bottom": 5, "right": 16}
 Look = dict[str, Any]
 
 
-def finished(drawing: alt.TopLevelMixin) -> Look:
-    """A drawing as a Vega-Lite object: checked, in the theme, without the network address of its schema."""
-    spec = drawing.to_dict()
-    spec.pop("$schema", None)
-    return {**spec, "config": CHART_CONFIG}
+@cache
+def look(kind: str) -> Look:
+    """How a kind of chart looks, in the theme, as a Vega-Lite object without numbers: its data are named."""
+    text = Path(__file__).with_name("looks.json").read_text(encoding="utf-8")  # of reports.charts.declared
+    return {"config": CHART_CONFIG, **json.loads(text)[kind]}
 
 
 @dataclass(frozen=True)
@@ -38,15 +40,13 @@ class Chart:
     """One chart, its words, and its numbers.
 
     kind: which look this is; a page keeps each look once, whatever the number of charts.
-    look: the chart without numbers, its data named, as a Vega-Lite object. All charts of a kind share one.
-    data: name -> rows, the numbers `look` draws; "rows" is the main one.
+    data: name -> rows, the numbers that the look draws; "rows" is the main one.
     headings: columns of "rows" that stand in the table behind the chart -> heading with unit.
     height_px: where it follows from the number of rows and so is no part of the look.
     alternative: what the chart says, in one sentence, for readers who do not see it.
     """
 
     kind: str
-    look: Look
     data: Mapping[str, pl.DataFrame]
     headings: Mapping[str, str]
     alternative: str
@@ -68,7 +68,7 @@ class Chart:
     def svg(self, width_px: int = 680) -> str:
         """The chart drawn once and for all, for paper and for readers without scripts."""
         rows = {name: frame.to_dicts() for name, frame in self._plain().items()}
-        spec = {**self.look, "width": width_px, "datasets": rows, "padding": STILL_PADDING}
+        spec = {**look(self.kind), "width": width_px, "datasets": rows, "padding": STILL_PADDING}
         if self.height_px:
             spec["height"] = self.height_px
         drawn = vl_convert.vegalite_to_svg(spec, vl_version=VEGA_LITE)

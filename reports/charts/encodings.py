@@ -1,14 +1,10 @@
-"""What charts have in common: a signal's colour and shape, and room for labels that must not overlap."""
+"""What charts have in common: a ceiling's data, and room for labels that must not overlap."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-import altair as alt
 import polars as pl
 
-from reports.theme import SIGNALS, VERMILION
-
-FIT_WIDTH = alt.AutoSizeParams(type="fit-x", contains="padding")
 WHOLE_DUTY_PCT = 100.0
 
 
@@ -24,38 +20,6 @@ def ceiling_rows(ceiling: Ceiling | None) -> pl.DataFrame:
     """The ceiling as data of a chart, a row with nulls where none is known."""
     duty, learned = (ceiling.duty_pct, ceiling.learned) if ceiling else (None, False)
     return pl.DataFrame({"ceiling_pct": [duty], "learned": [learned]}, schema_overrides={"ceiling_pct": pl.Float64})
-
-
-def ceiling_marks() -> list[alt.Chart]:
-    """A dashed line at the ceiling with its name, from the data `ceiling`.
-
-    Every duty axis ends at 100 % or above, so that the room over a curve is seen.
-    """
-    rows = alt.Chart(alt.NamedData("ceiling"))
-    end = rows.mark_point(opacity=0).encode(y=alt.YDatum(WHOLE_DUTY_PCT))
-    known = rows.transform_filter("isValid(datum.ceiling_pct)").transform_calculate(
-        says="(datum.learned ? 'ceiling: ' : 'ceiling, assumed: ') + datum.ceiling_pct + ' %'"
-    )
-    line = known.mark_rule(color=VERMILION, strokeDash=[2, 4], strokeWidth=1.5).encode(y="ceiling_pct:Q")
-    name = known.mark_text(align="left", baseline="top", dy=3).encode(x=alt.value(6), y="ceiling_pct:Q", text="says:N")
-    return [end, line, name]
-
-
-def signal_colour(words: Mapping[str, str], legend: alt.Legend | None = None) -> alt.Color:
-    """Colour by the column `signal`, its words in the legend."""
-    return alt.Color(
-        "signal:N",
-        scale=alt.Scale(domain=list(words.values()), range=[SIGNALS[code].colour for code in words]),
-        legend=legend or alt.Legend(),
-    )
-
-
-def signal_shape(words: Mapping[str, str]) -> alt.Shape:
-    """Shape by the column `signal`, its words in the legend."""
-    return alt.Shape(
-        "signal:N",
-        scale=alt.Scale(domain=list(words.values()), range=[SIGNALS[code].shape for code in words]),
-    )
 
 
 def apart(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:

@@ -8,15 +8,13 @@ in logarithms of volume, and drawn in per cent.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
 from statistics import NormalDist
 
-import altair as alt
 import numpy as np
 import polars as pl
 
-from reports.charts.chart import Chart, Look, finished
-from reports.charts.encodings import FIT_WIDTH, apart, signal_colour, signal_shape
+from reports.charts.chart import Chart
+from reports.charts.encodings import apart
 
 HEIGHT_PX = 360
 LABELS_MOST = 10  # more would be a knot of lines; the table names all
@@ -94,7 +92,6 @@ def draw(cars: pl.DataFrame, words: Mapping[str, str], rule: FunnelRule | None =
     )
     return Chart(
         "funnel",
-        _look(tuple(words.items())),
         {"rows": points, "limits": limits, "labels": labels},
         HEADINGS,
         _sentence(points, tau),
@@ -131,59 +128,6 @@ def _labels(points: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
     return chosen.select("name", "evidence", "excess_pct").with_columns(
         edge=pl.lit(edge),
         label_at=pl.Series(apart(chosen["excess_pct"].to_list(), gap, low, high), dtype=pl.Float64),
-    )
-
-
-@cache
-def _look(words: tuple[tuple[str, str], ...]) -> Look:
-    names = dict(words)
-    limits = alt.Chart(alt.NamedData("limits")).encode(
-        x=alt.X(
-            "evidence:Q",
-            title=["Evidence: precision,", "1 / standard error (1/%)"],
-            scale=alt.Scale(zero=False, nice=False),
-        )
-    )
-    styles = {"inner": ("95 % limit", [6, 4]), "outer": ("99.8 % limit", [1, 0])}
-    lines = [
-        limits.mark_line(strokeWidth=1.5, color="black", strokeDash=styles[name][1]).encode(
-            y=alt.Y(f"{name}_{side}:Q", title="Excess as measured (% of fuel volume)")
-        )
-        for name in styles
-        for side in ("low", "high")
-    ]
-    tags = [
-        limits.transform_window(place="row_number()")
-        .transform_filter("datum.place == 6")
-        .mark_text(align="left", dy=-8, text=styles[name][0])
-        .encode(y=f"{name}_high:Q")
-        for name in styles
-    ]
-    labels = alt.Chart(alt.NamedData("labels"))
-    leaders = labels.mark_rule(strokeWidth=0.8, color="#595959").encode(
-        x="evidence:Q", x2="edge:Q", y="excess_pct:Q", y2="label_at:Q"
-    )
-    names_at = labels.mark_text(align="left", dx=4).encode(x="edge:Q", y="label_at:Q", text="name:N")
-    points = (
-        alt.Chart(alt.NamedData("rows"))
-        .mark_point(size=70, filled=True, opacity=1)
-        .encode(
-            x="evidence:Q",
-            y="excess_pct:Q",
-            color=signal_colour(names, alt.Legend(columns=2)),
-            shape=signal_shape(names),
-            tooltip=[
-                alt.Tooltip("name:N", title="car"),
-                alt.Tooltip("signal:N", title="signal"),
-                alt.Tooltip("excess_pct:Q", title="excess (%)", format="+.1f"),
-                alt.Tooltip("error_pct:Q", title="standard error (%)", format=".1f"),
-            ],
-        )
-    )
-    return finished(
-        alt.layer(*lines, *tags, leaders, names_at, points).properties(
-            width="container", autosize=FIT_WIDTH, height=HEIGHT_PX
-        )
     )
 
 

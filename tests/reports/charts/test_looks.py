@@ -11,7 +11,8 @@ from reports import wording
 from reports.as_estimated import as_estimated
 from reports.cards import named
 from reports.charts import bands, car_curve, caterpillar, funnel, trend
-from reports.charts.chart import Chart
+from reports.charts.chart import Chart, look
+from reports.charts.declared import LOOKS, looks
 
 WORDS = wording.signal_words()
 
@@ -51,7 +52,7 @@ def _titles(spec: Any) -> list[str]:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_axes_have_titles_with_units(charts: dict[str, Chart], kind: str) -> None:
-    titles = _titles(charts[kind].look)
+    titles = _titles(look(kind))
     assert len(titles) >= (1 if kind == "caterpillar" else 2)  # the caterpillar's other axis holds labels
     for title in titles:
         assert "(" in title, title
@@ -66,9 +67,13 @@ def test_chart_has_one_sentence_and_a_table(charts: dict[str, Chart], kind: str)
     assert chart.table.columns == list(chart.headings.values())
 
 
+def test_looks_are_those_declared() -> None:
+    assert LOOKS.read_text(encoding="utf-8") == looks(), "python -m reports.charts.declared writes them anew"
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_look_fits_its_width_and_holds_no_numbers(charts: dict[str, Chart], kind: str) -> None:
-    spec = charts[kind].look
+    spec = look(kind)
     assert spec["width"] == "container"
     assert "datasets" not in spec
     assert "$schema" not in spec
