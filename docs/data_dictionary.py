@@ -98,4 +98,4 @@ def _differences(what: str, declared: Any, told: Any) -> Iterator[str]:
 
 if __name__ == "__main__":
     written = page(PAGE.read_text(encoding="utf-8"), tomllib.loads(MEANINGS.read_text(encoding="utf-8")))
-    PAGE.write_text(written, encoding="utf-8")
+    PAGE.write_text(written, encoding="utf-8", newline="\n")

@@ -125,7 +125,9 @@ def test_no_name_enters_the_store(made_up: ModuleType, tmp_path: Path) -> None:
     club = made_up.club(tmp_path, cars=2, logs=0)
     (club[0] / "all.csv").write_bytes(as_text(table(made_up, "anna", "Zoe Quux")))
     ingest(club, car_column="Car")
-    for path in club[2].rglob("*.parquet"):
+    files = list(club[2].rglob("*.parquet"))
+    assert {"samples.parquet", "ledger.parquet", "roster.parquet"} <= {path.name for path in files}
+    for path in files:
         assert not {"anna", "zoe quux"} & set(str(pl.read_parquet(path).to_dicts()).casefold().split("'"))
         assert b"quux" not in path.read_bytes().lower()
 
