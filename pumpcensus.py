@@ -44,10 +44,10 @@ from door.storing import store as store_commands
 # public name -> where it lives
 _ROOM_OF = {
     "synthesize": "synthetic_fleet",
-    "ingest_logs": "ingest",
-    "inspect_log": "ingest",
-    "inspect_logs": "ingest",
-    "forget_car": "ingest",
+    "ingest_logs": "ingest.many_logs",
+    "inspect_log": "ingest.inspect_log",
+    "inspect_logs": "ingest.inspect_log",
+    "forget_car": "ingest.forget_car",
     "tidy_store": "ingest.tidy_store",
     "draft_roster": "ingest.roster_draft",
     "check_roster": "ingest.roster_check",
@@ -149,7 +149,7 @@ def _demo(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="New, empty, or an older demo.")] = Path("demo"),
 ) -> None:
     """Invent a fleet, run everything on it, say where the report is."""
-    from ingest import ingest_logs
+    from ingest.many_logs import ingest_logs
     from models.study_files import study_of_store
     from reports import write_report
     from reports.terminal import signals_text
@@ -195,7 +195,7 @@ def _inspect(
     as_json: AsJson = False,
 ) -> int:
     """Show how a log would be read. Writes nothing, unless asked to draft a file of channel names."""
-    from ingest import inspect_logs
+    from ingest.inspect_log import inspect_logs
     from reports.log_text import inspected_text
 
     kept = 0

@@ -28,7 +28,7 @@ def forget(
     as_json: AsJson = False,
 ) -> None:
     """Remove a member's logs from the store. They are kept out from now on."""
-    from ingest import forget_car
+    from ingest.forget_car import forget_car
     from reports.log_text import forgotten_text
 
     logs = forget_car(car, store)

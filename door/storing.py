@@ -27,7 +27,7 @@ def ingest(
     """Add new or changed logs to the store."""
     if workers and cluster:
         raise typer.BadParameter("--workers are of this machine, --cluster has its own. Name one of them.")
-    from ingest import ingest_logs
+    from ingest.many_logs import ingest_logs
     from reports.log_text import ingest_text
 
     with progress("Reading logs") as reached:

@@ -9,7 +9,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from ingest import ingest_logs
+from ingest.many_logs import ingest_logs
 from ingest.schemas import CELLS, LEDGER, PULLS
 from ingest.store import Store
 from models.schemas import Study

@@ -66,11 +66,9 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
     seen |= {"dialect": {}, "channels": {}, "findings": []}
     inspected = SimpleNamespace(told=seen, columns=(), pulls=pl.DataFrame(), best_pull=None, not_found=())
     doors = {
-        "ingest": {
-            "ingest_logs": noting("ingest", result),
-            "inspect_logs": noting("inspect", [inspected]),
-            "forget_car": noting("forget", 4),
-        },
+        "ingest.many_logs": {"ingest_logs": noting("ingest", result)},
+        "ingest.inspect_log": {"inspect_logs": noting("inspect", [inspected])},
+        "ingest.forget_car": {"forget_car": noting("forget", 4)},
         "ingest.roster_draft": {"draft_roster": noting("draft", Remark("roster.csv", 3, "pump", "empty."))},
         "ingest.roster_check": {"check_roster": noting("check", SimpleNamespace(problems=()))},
         "reports.roster_text": {"draft_text": noting("drafted", "a draft"), "check_text": noting("checked", "a check")},

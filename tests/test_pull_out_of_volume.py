@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from ingest import ingest_logs
+from ingest.many_logs import ingest_logs
 from models.schemas import Study
 from models.study_files import study_of_store
 

@@ -30,7 +30,7 @@ LARGE, SMALL = 80, 24
 
 def one_fleet(size: int, seed: int, faulty_share: float, physics: str) -> pl.DataFrame:
     """A row a spell of the fleet: what the study said beside the truth."""
-    from ingest import ingest_logs
+    from ingest.many_logs import ingest_logs
     from models.study_files import study_of_store
     from synthetic_fleet import synthesize
 

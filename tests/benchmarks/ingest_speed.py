@@ -33,7 +33,7 @@ import polars as pl
 from machine import HOUSE, load, machine, save
 
 import ingest.log_files
-from ingest import ingest_logs
+from ingest.many_logs import ingest_logs
 
 CARS, ROWS, DAY = 20, 1200, date(2026, 11, 25)
 ROUNDS = 5
@@ -193,7 +193,7 @@ from datetime import date
 from pathlib import Path
 if __name__ == "__main__":
     folder, store, workers = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3])
-    from ingest import ingest_logs
+    from ingest.many_logs import ingest_logs
     start = time.perf_counter()
     result = ingest_logs(folder / "logs", folder / "roster.csv", store, workers=workers, today=date(2026, 11, 25))
     took_s = time.perf_counter() - start

@@ -32,7 +32,7 @@ from datetime import date
 from pathlib import Path
 if __name__ == "__main__":
     folder, store, workers = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3])
-    from ingest import ingest_logs
+    from ingest.many_logs import ingest_logs
     told = []
     def progress(done, to_do):
         told.append((done, time.process_time()))

@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-import ingest
 import pumpcensus
 from ingest.findings import InputError
 
@@ -21,8 +20,8 @@ def run(*words: str | Path) -> Any:
 
 def test_workers_and_a_car_column_are_handed_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[dict[str, Any]] = []
-    monkeypatch.setattr(ingest, "ingest_logs", lambda *_, **options: asked.append(options) or RESULT)
-    monkeypatch.setattr(ingest, "inspect_logs", lambda *_, **options: asked.append(options) or [])
+    monkeypatch.setattr("ingest.many_logs.ingest_logs", lambda *_, **options: asked.append(options) or RESULT)
+    monkeypatch.setattr("ingest.inspect_log.inspect_logs", lambda *_, **options: asked.append(options) or [])
     roster = tmp_path / "roster.csv"
     roster.touch()
     words = ("ingest", tmp_path, "--roster", roster, "--store", tmp_path / "store", "--car-column", "Driver")
@@ -36,7 +35,7 @@ def test_workers_and_a_car_column_are_handed_on(tmp_path: Path, monkeypatch: pyt
 
 def test_forget_says_what_is_left_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[tuple[Any, ...]] = []
-    monkeypatch.setattr(ingest, "forget_car", lambda *words: asked.append(words) or 4)
+    monkeypatch.setattr("ingest.forget_car.forget_car", lambda *words: asked.append(words) or 4)
     result = run("forget", "car-7", "--store", "store")
     assert (result.exit_code, asked) == (0, [("car-7", "store")])
     for part in ("4 logs removed", "roster", "reports"):
@@ -47,7 +46,7 @@ def test_forget_of_an_unknown_car_removes_nothing(monkeypatch: pytest.MonkeyPatc
     def unknown(*_: object) -> int:
         raise InputError(["car-9: no such car."])
 
-    monkeypatch.setattr(ingest, "forget_car", unknown)
+    monkeypatch.setattr("ingest.forget_car.forget_car", unknown)
     result = run("forget", "car-9", "--store", "store")
     assert result.exit_code == 1
     assert "nothing was removed" in result.stderr
@@ -55,7 +54,7 @@ def test_forget_of_an_unknown_car_removes_nothing(monkeypatch: pytest.MonkeyPatc
 
 def test_labels_and_forget_for_programs(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("ingest.labels.read_labels", lambda store: {"zoe": "BBBB-BBBB", "anna": "AAAA-AAAA"})
-    monkeypatch.setattr(ingest, "forget_car", lambda *words: 4)
+    monkeypatch.setattr("ingest.forget_car.forget_car", lambda *words: 4)
     told = json.loads(run("labels", "--store", "store", "--json").stdout)
     assert told == {"labels": [{"car": "anna", "label": "AAAA-AAAA"}, {"car": "zoe", "label": "BBBB-BBBB"}]}
     assert json.loads(run("forget", "anna", "--store", "s", "--json").stdout) == {
