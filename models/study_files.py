@@ -145,10 +145,10 @@ def read_study(store: Path | str, quarter: str | None = None) -> Study:
     """
     opened = Store(place_of(store))
     have = _quarters(opened)
-    if not have or (quarter and quarter not in have):
-        listed = ", ".join(have) or "none"
-        wanted = quarter or "any quarter"
-        raise FileNotFoundError(f"no study of {wanted} in this store (there: {listed}). Run `study` first.")
+    if not have:
+        raise FileNotFoundError("no study in this store yet. Run `study` first.")
+    if quarter and quarter not in have:
+        raise FileNotFoundError(f"no study of {quarter} in this store (there: {', '.join(have)}). Run `study` first.")
     chosen = quarter or have[-1]
     for _ in range(TRIES):  # it may be replaced meanwhile, and must not be read half from the old one
         folder = next(filter(_is_there, (opened.studies / chosen, opened.studies / OLD / chosen)), opened.studies)

@@ -122,7 +122,7 @@ def test_the_newest_study_is_read_unless_a_quarter_is_named(study: Study, store:
 
 
 def test_a_study_that_is_not_there_is_said_in_words(study: Study, store: Path) -> None:
-    with pytest.raises(FileNotFoundError, match=r"no study of any quarter .*there: none.*Run `study` first"):
+    with pytest.raises(FileNotFoundError, match=r"no study in this store yet\. Run `study` first"):
         read_study(store)
     write_study(study, store)
     with pytest.raises(FileNotFoundError, match=r"no study of 2019Q1 .*there: 2026Q3"):
