@@ -17,7 +17,7 @@ def car_medians(observations: pl.DataFrame) -> pl.DataFrame:
     return run_query("car_medians", observations=table).drop("label").cast({"setup": pl.Categorical})
 
 
-CARS_AT_ONCE = 500_000
+CARS_AT_ONCE = 200_000
 
 
 def _by_setups(cars: pl.DataFrame) -> Iterator[pl.DataFrame]:

@@ -97,6 +97,12 @@ def spell_of_logs(logs: pl.DataFrame, spell_table: pl.DataFrame) -> pl.DataFrame
     )
 
 
+CHANNELS = ("lambda_ratio", "intake_air_c", "rail_pressure_bar")
+# columns of CELLS that observations are made of
+CELLS_USED = (
+    "label", "log", "date", "pull", "band_rpm", "duty_pct", "duty_max_pct", "duty_top_share", "samples",
+    "manifold_pressure_kpa", "boost_kpa", "pressure_log_sd", "barometer_assumed", "ethanol_pct", *CHANNELS,
+)  # fmt: skip
 USABLE = (pl.col("duty_pct") > 1.0) & (pl.col("manifold_pressure_kpa") > 20.0)
 
 
@@ -111,9 +117,6 @@ class Usual:
     by_setup: pl.DataFrame
     ethanol_pct: float | None
     channels: dict[str, tuple[pl.DataFrame, pl.DataFrame]]
-
-
-CHANNELS = ("lambda_ratio", "intake_air_c", "rail_pressure_bar")
 
 
 def with_setups(cells: pl.LazyFrame, placed: pl.DataFrame, spell_table: pl.DataFrame) -> pl.LazyFrame:

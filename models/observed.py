@@ -1,15 +1,16 @@
 """A window's observations some cars at a time, so that the cells of a large store are never held whole."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
 from models.baselines import car_medians
 from models.ceilings import saturated, tops
-from models.observations import USABLE, Usual, observe, spell_of_logs, usual, with_setups
+from models.observations import CELLS_USED, USABLE, Usual, observe, spell_of_logs, usual, with_setups
 
 CELLS_AT_ONCE = 100_000
+READS_MAX = 100  # of each file of the store: more parts than that are read several at a time
 
 
 @dataclass(frozen=True)
@@ -19,6 +20,9 @@ class Part:
     first: str
     last: str
     teaching: bool
+
+    def labels(self) -> pl.Expr:
+        return pl.col("label").is_between(pl.lit(self.first), pl.lit(self.last))
 
 
 @dataclass(frozen=True)
@@ -40,13 +44,19 @@ class Observed:
 
     def each(self, teaching: bool = True) -> Iterator[pl.DataFrame]:
         """OBSERVATIONS with ceiling_pct, saturated, in_quarter, part by part, in the order of the whole."""
-        for part in self.parts:
-            if part.teaching == teaching:
-                own = self.spells.filter(pl.col("label").is_between(pl.lit(part.first), pl.lit(part.last)))["spell"]
-                yield self._with_ceilings(self._cells_of(part), pl.col("spell").is_between(own.min(), own.max()))
+        parts = [part for part in self.parts if part.teaching == teaching]
+        some = -(-len(parts) // READS_MAX)
+        for start in range(0, len(parts), some or 1):
+            batch = parts[start : start + some]
+            cells = self._cells_of(replace(batch[0], last=batch[-1].last))
+            if some > 1:
+                cells = cells.select(CELLS_USED).collect().lazy()
+            for part in batch:
+                own = self.spells.filter(part.labels())["spell"]
+                yield self._with_ceilings(cells.filter(part.labels()), pl.col("spell").is_between(own.min(), own.max()))
 
     def _cells_of(self, part: Part) -> pl.LazyFrame:
-        some = self.cells.filter(pl.col("label").is_between(pl.lit(part.first), pl.lit(part.last)))
+        some = self.cells.filter(part.labels())
         if self.teachers is None:
             return some
         one_of_them = pl.col("label").is_in(self.teachers.implode())

@@ -48,6 +48,17 @@ def test_parts_are_the_whole(gaps: DirectFleet, at_once: int) -> None:
         assert_frame_equal(getattr(once, name).sort(keys), getattr(pieces, name).sort(keys))
 
 
+@pytest.mark.parametrize("reads", [1, 2, 4])
+def test_parts_read_several_at_a_time_are_the_same(
+    gaps: DirectFleet, reads: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    alone = list(material(gaps, gaps.cells, 1).observed.each())
+    monkeypatch.setattr("models.observed.READS_MAX", reads)
+    assert len(alone) == 9
+    for one, other in zip(alone, material(gaps, gaps.cells, 1).observed.each(), strict=True):
+        assert_frame_equal(one, other)
+
+
 def test_a_store_read_bit_by_bit_teaches_what_a_table_in_memory_does(gaps: DirectFleet, tmp_path: Path) -> None:
     gaps.cells.sample(fraction=1.0, shuffle=True, seed=3).write_parquet(tmp_path / "cells.parquet")
     lazy = material(gaps, pl.scan_parquet(tmp_path / "cells.parquet"), 400)
