@@ -53,7 +53,7 @@ def ends(undone: str, stopped: str = "") -> Callable[[Callable[P, int | None]], 
                 say(f"Stopped before the end. {stopped}".rstrip())
                 code = STOPPED
             except Exception as problem:
-                if _has_reader_left(problem):
+                if has_reader_left(problem):
                     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
                     code = PIPE_CLOSED
                 else:
@@ -77,7 +77,7 @@ def _take_quiet(command: Callable[..., None]) -> None:
     command.__annotations__ = command.__annotations__ | {"quiet": Quiet}
 
 
-def _has_reader_left(problem: Exception) -> bool:
+def has_reader_left(problem: Exception) -> bool:
     """Whether who reads the answer, `head` say, has had enough. Windows calls that an invalid argument, of no file."""
     return isinstance(problem, BrokenPipeError) or (
         os.name == "nt" and isinstance(problem, OSError) and problem.errno == errno.EINVAL and problem.filename is None

@@ -250,6 +250,7 @@ def version(path: Path) -> dict[str, Any]:
 
 
 def write_version(path: Path, told: Mapping[str, object]) -> None:
+    """Have a store say of itself what `version` gives."""
     write_whole(path / "version.json", (json.dumps(told) + "\n").encode())
 
 

@@ -57,6 +57,7 @@ class Batch:
 
 
 def batch_of(rows: Rows, unit: Ints, index: Ints, residual: Array) -> Batch:
+    """unit, index: as of `log_batches`. residual: (rows,)."""
     spell = np.stack([rows.ethanol_sd[index], rows.unlogged_sd[index], residual[index]], axis=-1)
     return Batch(unit, *patterns(rows, index), np.concatenate([car_basis(rows.z[index]), spell], axis=-1))
 

@@ -127,6 +127,11 @@ def direct_cells(
 
 
 def label_of(number: int) -> str:
+    """An invented car's label.
+
+    >>> label_of(7), label_of(12345)
+    ('C007-0000', '0001-2345')
+    """
     return f"C{number:03d}-0000" if number < 1000 else f"{number:08d}"[:4] + "-" + f"{number:08d}"[4:]
 
 

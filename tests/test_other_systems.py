@@ -12,8 +12,7 @@ from typing import Any
 import pytest
 
 import pumpcensus
-from door.endings import _has_reader_left as has_reader_left
-from door.endings import in_words
+from door.endings import has_reader_left, in_words
 from door.own_rooms import ROOMS
 from ingest.roster import places_of
 from ingest.whole_files import only_one, write_whole
