@@ -9,6 +9,7 @@ import polars as pl
 
 from ingest.channels import rules
 from ingest.findings import Finding, UnreadableError, message, where
+from ingest.log_date import day_on_disk
 from ingest.mapping import ChannelMap, read_mapping
 from ingest.one_batch import Log, Tables, one_batch
 from ingest.read_log import read_cars, read_log
@@ -50,7 +51,7 @@ def inspect_log(path: Path, *, channels: Path | None = None, today: date | None 
     Raises InputError for a broken mapping file, OSError where the file cannot be read.
     """
     mapping = read_mapping(channels) if channels else ChannelMap()
-    modified = date.fromtimestamp(path.stat().st_mtime)
+    modified = day_on_disk(path.stat().st_mtime)
     reading = read_log(path.name, path.read_bytes(), modified=modified, mapping=mapping)
     return _told(str(path), reading, _tables(reading, today))
 
@@ -63,7 +64,7 @@ def inspect_logs(
     Arguments and errors are those of `inspect_log`.
     """
     mapping = read_mapping(channels) if channels else ChannelMap()
-    modified = date.fromtimestamp(path.stat().st_mtime)
+    modified = day_on_disk(path.stat().st_mtime)
     try:
         members = unpack(path.name, path.read_bytes())
     except UnreadableError as error:

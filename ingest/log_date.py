@@ -75,6 +75,20 @@ def log_date(
     return None, Finding("date_missing")
 
 
+def day_on_disk(changed_s: float) -> date | None:
+    """The day of a file's time stamp, in this machine's time zone; None for one that is no day here.
+
+    changed_s: since 1970. A damaged one may lie far from it, and Windows knows none before.
+
+    >>> day_on_disk(1e12) is None
+    True
+    """
+    try:
+        return date.fromtimestamp(changed_s)
+    except (ValueError, OverflowError, OSError):
+        return None
+
+
 def _day_or_month_first(one: str, other: str, year: str, *, dotted: bool) -> date | None:
     """Dots mean day first (German use); otherwise only a number above 12 tells the day."""
     if dotted or int(one) > 12 or one == other:

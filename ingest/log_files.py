@@ -14,6 +14,7 @@ import polars as pl
 from ingest.far_files import is_far
 from ingest.findings import Finding, UnreadableError, effect, in_words, printable
 from ingest.labels import Key, plain_name
+from ingest.log_date import day_on_disk
 from ingest.mapping import ChannelMap
 from ingest.one_batch import Log, one_batch
 from ingest.read_log import read_cars, read_many
@@ -156,7 +157,7 @@ def shares(files: Sequence[LogFile], readers: int = 1) -> Iterator[list[LogFile]
 
 def _most(left: int, readers: int) -> int:
     """Logs of the next share."""
-    return BATCH_LOGS if readers <= 1 else min(BATCH_LOGS, max(LEAST_LOGS, left // (3 * readers)))
+    return BATCH_LOGS if readers <= 1 else min(BATCH_LOGS, max(LEAST_LOGS, left // (2 * readers)))
 
 
 def make_segments(number: int, files: Sequence[LogFile], setting: Setting) -> list[Made]:
@@ -190,7 +191,7 @@ def _logs_in(file: LogFile, setting: Setting) -> Iterator[_Found]:
             if not setting.car_column:
                 yield place, member, None
                 continue
-            day = _day_on_disk(file)
+            day = day_on_disk(file.mtime_ns / 1e9)
             for car, reading in read_cars(place, member, setting.car_column, modified=day, mapping=setting.mapping):
                 mark = "" if car is None else f"{CAR_MARK}{car}"
                 yield place + mark, mark.encode() + member, reading
@@ -222,10 +223,6 @@ def _with_gone(file: LogFile, found: Iterator[_Found]) -> Iterator[_Found]:
         yield from ((place, b"", refusal(Finding("log_gone"))) for place in sorted(gone))
 
 
-def _day_on_disk(file: LogFile) -> date:
-    return date.fromtimestamp(file.mtime_ns / 1e9)
-
-
 @dataclass(frozen=True)
 class _Waiting:
     """A log that is taken but perhaps not read. day: of its time stamp on disk."""
@@ -233,7 +230,7 @@ class _Waiting:
     seen: Seen
     label: str | None
     content: bytes
-    day: date
+    day: date | None
     reading: Reading | None
 
 
@@ -271,7 +268,7 @@ class _Batch:
         if known and (known.log, known.label, known.reading) == (log, label or "", setting.reading):
             self._kept_seen.append(seen._replace(segment=known.segment))
             return
-        self._waiting.append(_Waiting(seen, label, content, _day_on_disk(file), reading))
+        self._waiting.append(_Waiting(seen, label, content, day_on_disk(file.mtime_ns / 1e9), reading))
         self._bytes += len(content)
         if len(self._waiting) == AHEAD_LOGS or sum(len(one.content) for one in self._waiting) >= AHEAD_BYTES:
             self._read_waiting()

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 import polars as pl
 
@@ -340,7 +341,7 @@ def _one_spelling(sheet: str, spells: list[Spell]) -> tuple[list[Spell], list[Re
                 names = " and ".join(repr(text) for text in sorted(near))
                 what = f"{names} count as different. Write one way if they are one."
                 notes.append(Remark(sheet, max(first[text] for text in near), column, what))
-        usual = {other: texts[0] for texts in alike.values() for other in texts[1:]}
+        usual: dict[str, Any] = {other: texts[0] for texts in alike.values() for other in texts[1:]}
         spells = [
             replace(spell, **{column: usual[said]}) if (said := getattr(spell, column)) in usual else spell
             for spell in spells
