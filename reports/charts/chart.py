@@ -35,6 +35,16 @@ def look(kind: str) -> Look:
     return {"config": CHART_CONFIG, **json.loads(text)[kind]}
 
 
+@cache
+def _compiled(kind: str, width_px: int, height_px: int | None) -> Look:
+    """A kind of still picture as Vega draws it, without numbers: once for all of one size."""
+    spec = {**look(kind), "width": width_px, "padding": STILL_PADDING}
+    if height_px:
+        spec["height"] = height_px
+    compiled: Look = vl_convert.vegalite_to_vega(spec, vl_version=VEGA_LITE)
+    return compiled
+
+
 @dataclass(frozen=True)
 class Chart:
     """One chart, its words, and its numbers.
@@ -68,10 +78,9 @@ class Chart:
     def svg(self, width_px: int = 680) -> str:
         """The chart drawn once and for all, for paper and for readers without scripts."""
         rows = {name: frame.to_dicts() for name, frame in self._plain().items()}
-        spec = {**look(self.kind), "width": width_px, "datasets": rows, "padding": STILL_PADDING}
-        if self.height_px:
-            spec["height"] = self.height_px
-        drawn = vl_convert.vegalite_to_svg(spec, vl_version=VEGA_LITE)
+        drawing = _compiled(self.kind, width_px, self.height_px)
+        data = [{**part, "values": rows[part["name"]]} if part["name"] in rows else part for part in drawing["data"]]
+        drawn = vl_convert.vega_to_svg({**drawing, "data": data})
         return LONG_NUMBER.sub(r"\1", NEEDLESS.sub("", drawn))
 
     def _plain(self) -> dict[str, pl.DataFrame]:

@@ -93,7 +93,7 @@ def drawing(render: Callable[[Any], str], study: Any) -> float:
         return call
 
     engine.cache_clear()  # else the second building would not look whether it is kept
-    for name in ("vegalite_to_svg", "javascript_bundle"):
+    for name in ("vegalite_to_vega", "vega_to_svg", "javascript_bundle"):
         setattr(vl_convert, name, timed(getattr(vl_convert, name)))
     render(study)
     return spent_s
