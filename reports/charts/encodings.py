@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import polars as pl
 
@@ -16,6 +17,7 @@ class Ceiling:
     learned: bool
 
 
+@cache
 def ceiling_rows(ceiling: Ceiling | None) -> pl.DataFrame:
     """The ceiling as data of a chart, a row with nulls where none is known."""
     duty, learned = (ceiling.duty_pct, ceiling.learned) if ceiling else (None, False)
