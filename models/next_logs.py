@@ -1,7 +1,7 @@
 """What would decide about a car of whom too little is known: so many logs, where in the rev range, what to measure."""
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -10,14 +10,16 @@ from numpy.typing import NDArray
 
 from ingest.schemas import BAND_WIDTH_RPM
 from models.distributions import normal_quantile
+from models.engine_speed import car_basis
 from models.evidence import combine_p, directions, one_sided_p, template_z, templates
-from models.excess import FourNumbers, estimate
+from models.excess import FourNumbers
 from models.judgement import VARIANCES, freedom
 from models.learning import Learned
+from models.left_out import LeftOut, four_numbers
+from models.log_sums import sums_of
 from models.power import POWER
 from models.schemas import NEXT_LOGS
 from models.signals import TELLING_EXCESS_PCT, WARNING_P, SignalRule
-from models.variances import within
 
 Array = NDArray[np.float64]
 CARS_AT_ONCE = 5000
@@ -53,8 +55,8 @@ def close_ones(learned: Learned, shown: pl.DataFrame) -> dict[int, Close]:
     numbers = learned.judged.numbers
     units = np.flatnonzero((shown["p_curve"] <= WARNING_P).fill_null(False).to_numpy() & numbers.judged)
     return {
-        int(learned.rows.spells[unit]): Close(numbers.of(slice(unit, unit + 1)), sampling_covariance(learned, unit))
-        for unit in units.tolist()
+        int(learned.rows.spells[unit]): Close(numbers.of(slice(unit, unit + 1)), own)
+        for unit, own in zip(units.tolist(), sampling_covariances(learned, units), strict=True)
     }
 
 
@@ -215,12 +217,19 @@ class _Asking:
         return combine_p(one_sided_p(z - float(normal_quantile(POWER)), self.degrees), weights)
 
 
-def sampling_covariance(learned: Learned, unit: int) -> Array:
-    """The part of a spell's covariance that more logs shrink. (4, 4)"""
-    part = learned.rows.of(unit)
-    W = within(learned.rows, part, learned.noise)
-    own = estimate(learned.rows, part, learned.judged.residual[part], W, np.zeros_like(W))
-    return own.covariance
+def sampling_covariances(learned: Learned, units: NDArray[np.int64]) -> Array:
+    """The part of each spell's covariance that more logs shrink: as if all was measured, and the expectation known.
+
+    (units, 4, 4)
+    """
+    nought = np.zeros_like(learned.rows.ethanol_sd)
+    rows = replace(learned.rows, ethanol_sd=nought, unlogged_sd=nought)
+    own = LeftOut(units, np.zeros((len(units), 3)), np.zeros((len(units), 3, 3)))
+
+    def columns(index: NDArray[np.int64]) -> tuple[Array, Array]:
+        return car_basis(rows.z[index]), np.zeros((*index.shape, 1))
+
+    return four_numbers(rows, sums_of(rows, 3, 1, columns, learned.noise, units), own)[0].covariance
 
 
 def _positive(matrices: Array, least: float = 1e-8) -> Array:

@@ -8,10 +8,13 @@ import numpy as np
 import polars as pl
 import pytest
 
+from models.excess import estimate
 from models.fleet import gather, window
 from models.judgement import parts_of
-from models.learning import learn
+from models.learning import Learned, learn
+from models.next_logs import sampling_covariances
 from models.schemas import NEXT_LOGS, WISHES, Study
+from models.variances import within
 
 StudyOf = Callable[..., Study]
 
@@ -97,13 +100,26 @@ def test_so_many_more_logs_bring_what_was_said_they_would(study_of: StudyOf, fle
         assert then == pytest.approx(told, rel=0.15)
 
 
-def test_the_parts_of_a_cars_variance_add_up(fleet: Any) -> None:
+@pytest.fixture(scope="module")
+def learned(fleet: Any) -> Learned:
     today = date(2026, 11, 25)
     material = gather(
         fleet.cells, fleet.pulls, fleet.ledger, fleet.roster, window("2026Q3", fleet.ledger, today), today
     )
     assert material.fleet is not None
-    learned = learn(material.fleet)
+    return learn(material.fleet)
+
+
+def test_what_more_logs_shrink_is_as_by_one_matrix_a_car(learned: Learned) -> None:
+    units = np.flatnonzero(learned.judged.numbers.judged)[::3]
+    for unit, found in zip(units.tolist(), sampling_covariances(learned, units), strict=True):
+        part = learned.rows.of(unit)
+        W = within(learned.rows, part, learned.noise)
+        alone = estimate(learned.rows, part, np.zeros(len(W)), W, np.zeros_like(W)).covariance
+        assert found == pytest.approx(alone, rel=1e-9, abs=1e-12)
+
+
+def test_the_parts_of_a_cars_variance_add_up(learned: Learned) -> None:
     known, parts = learned.judged.numbers.judged, parts_of(learned)
     total = sum(parts[f"{name}_variance"] for name in ("logs", "ethanol", "unlogged", "peers", "healthy"))
     level = parts["level_variance"] + learned.spread[0, 0]
