@@ -60,7 +60,7 @@ def page(text: str, told: dict[str, Any]) -> str:
         elif first == "column":
             made = [f"{_meaning(name, what, told)} | {_tables(name, told)}" for name, what in groups[heading].items()]
         elif first == "key":
-            made = [_meaning(name, what, told) for name, what in told["summary"].items()]
+            made = [_meaning(name, what, told) for name, what in told["json"][heading].items()]
         elif first == "file":
             made = [f"{file} | {what}" for file, what in told["files"].items()]
         else:
@@ -71,8 +71,9 @@ def page(text: str, told: dict[str, Any]) -> str:
 
 
 def _meaning(name: str, what: str | dict[str, str], told: dict[str, Any]) -> str:
-    """Name, unit, meaning."""
-    own = what if isinstance(what, dict) else {"unit": _unit(name, told["endings"]), "meaning": what}
+    """Name, unit, meaning; of several names that are told together, each unit once."""
+    units = dict.fromkeys(_unit(one, told["endings"]) for one in name.split(", "))
+    own = what if isinstance(what, dict) else {"unit": ", ".join(units), "meaning": what}
     return f"`{name}` | {own['unit']} | {own['meaning']}"
 
 

@@ -4,6 +4,7 @@ import json
 import shutil
 import time
 from collections.abc import Callable
+from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
@@ -11,6 +12,7 @@ from types import ModuleType, SimpleNamespace
 import polars as pl
 import pytest
 from held_store import content, same
+from told_keys import told_keys
 
 from ingest import labels, whole_files
 from ingest.findings import InputError
@@ -53,6 +55,7 @@ def test_small_segments_become_one_and_what_is_superseded_is_dropped(club: Club)
     tidied = tidy_store(club[2])
     # the segment of the superseded log holds nothing that counts: it waits with the four merged ones
     assert tidied == Tidied(merged=4, made=1, logs=4, dropped=0, removed=0, waiting=5, segments=1, freed_bytes=0)
+    assert set(asdict(tidied)) == told_keys("store tidy --json")
     same(content(club[2]), before)
     (new,) = set(names(club[2])) - old
     held = pl.read_parquet(club[2] / "segments" / new / "samples.parquet")

@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from told_keys import told_keys
 
 from ingest.findings import InputError
 from models.compare import VERDICTS, CompareRule, Comparison, changes_told, compare
@@ -131,6 +132,7 @@ def test_what_is_told_keeps_the_contract_and_is_ready_for_json(club: tuple[Direc
     fleet, truth = club
     answer = compared(fleet, truth.filter("swapped")["label"][0])
     assert set(CONTRACT) <= set(answer.told)
+    assert {*answer.told, "demo", "curves"} == told_keys("compare --json")
     assert dict(answer.curves.schema) == TWO_CURVES
     json.dumps(answer.told, allow_nan=False, default=str)
 

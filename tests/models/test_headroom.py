@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from told_keys import told_keys
 
 from ingest.findings import InputError
 from ingest.schemas import CELLS, PULLS
@@ -71,6 +72,7 @@ def test_an_answer_is_json_and_its_bands_are_as_declared(later: Later, ask: Any)
     assert dict(given.bands.schema) == HEADROOM
     assert given.bands["band_rpm"].is_sorted()
     told = json.loads(json.dumps(given.told, allow_nan=False))
+    assert {*told, "demo", "bands"} == told_keys("headroom --json")
     assert told["why_none"] == ""
     assert told["share_pct"] < told["share_upper_pct"] < told["share_upper_label_pct"]
     assert (given.bands["share_low_pct"] < given.bands["share_pct"]).all()
