@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache, lru_cache
 from typing import Any
 
@@ -144,15 +144,21 @@ def claims(names: tuple[str, ...], units: tuple[str, ...], mapping: ChannelMap =
         if entry := mapped.get(column):
             found.setdefault(entry.channel, []).append(_as_mapped(column, name, entry.unit or unit_text))
             continue
-        for rule in rules().values():
-            candidate = _best_claim(rule, column, name, unit_text) if name and rule.name not in taken else None
-            if candidate:
-                found.setdefault(rule.name, []).append(candidate)
+        for channel, candidate in _claims_of(name, unit_text):
+            if channel not in taken:
+                found.setdefault(channel, []).append(replace(candidate, column=column))
     ordered = {
         channel: tuple(sorted(columns, key=lambda c: (-c.score, c.column))) for channel, columns in found.items()
     }
     repeated = tuple(sorted({name for name in names if name and names.count(name) > 1}))
     return Claims(ordered, repeated, frozenset(c.column for columns in ordered.values() for c in columns))
+
+
+@lru_cache(maxsize=4096)
+def _claims_of(name: str, unit_text: str) -> tuple[tuple[str, Candidate], ...]:
+    """(channel, claim) of a column that might stand anywhere: logs of other layouts have most names in common."""
+    found = [(rule.name, _best_claim(rule, 0, name, unit_text)) for rule in rules().values()] if name else []
+    return tuple((channel, candidate) for channel, candidate in found if candidate)
 
 
 def _as_mapped(column: int, name: str, unit_text: str) -> Candidate:
