@@ -45,7 +45,7 @@ def told_by(script: str, *words: object) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as scratch:
         out = Path(scratch) / "told.json"
         command = [sys.executable, str(Path(__file__).with_name(script)), *map(str, words), "--out", str(out)]
-        subprocess.run(command, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"}, check=True, capture_output=True)
+        subprocess.run(command, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"}, check=True, stdout=subprocess.DEVNULL)
         found: dict[str, Any] = json.loads(out.read_text(encoding="utf-8"))
         return found
 
@@ -86,7 +86,7 @@ def ingest(size: str) -> list[Row]:
 
 
 def study(size: str) -> list[Row]:
-    told = told_by("study_scale.py", "--sizes", size, "--ways", "study", "ols")
+    told = told_by("study_scale.py", f"{size}:study", f"{size}:ols")
     ways = {run["way"]: run for run in told["runs"]}
     what, beside = f"study: {ways['study']['cells']} cells", "OLS by statsmodels"
     return [

@@ -31,6 +31,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from many_fleets import TODAY, made, save, table
 
 from ingest.labels import ALPHABET
+from ingest.store import CELLS_A_GROUP
+from ingest.tidy_store import TidyRule
 from models.baselines import baselines, car_medians
 from models.curves import setup_curves
 from models.fleet import gather, window
@@ -41,7 +43,11 @@ from synthetic_fleet.direct_cells import DirectFleet, direct_cells
 
 # cars, copies
 SIZES = {"small": (140, 4), "medium": (280, 8), "large": (560, 10), "huge": (560, 100), "vast": (560, 700)}
-RUNS = [*(f"large:{way}" for way in ("study", "expected", "floor", "ols", "mixed")), "huge:study", "vast:expected"]
+SCATTERED = "-scattered"  # after a size: each car's logs in segments all over, as runs over years leave them
+RUNS = [
+    *(f"large:{way}" for way in ("study", "expected", "floor", "ols", "mixed")),
+    "huge:study", "huge:expected", f"huge{SCATTERED}:expected", "vast:expected",
+]  # fmt: skip
 COUNTED = ("action", "warning", "clear", "undecided")
 ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OPENBLAS", "OMP", "MKL")}
 SECONDS_MAX = 1500
@@ -49,8 +55,11 @@ COPIES_A_FILE = 10
 ROW_GROUP_ROWS = 20_000  # few enough that some cars' cells can be read without the others'
 
 
-def write_fleet(folder: Path, cars: int, copies: int) -> None:
-    """Parquet tables of cars x copies cars; cells as a tidied store holds them, in files ordered by label."""
+def write_fleet(folder: Path, cars: int, copies: int, scattered: bool = False) -> None:
+    """Parquet tables of cars x copies cars; cells in files ordered by label.
+
+    scattered: as a tidied store holds them at worst, 1,000 logs a file, a car's in any.
+    """
     base, rng = direct_cells(cars, 41), np.random.default_rng(41)
     labels = label_of_number(rng.choice(32**6, cars * copies, replace=False))
     (folder / "cells").mkdir(parents=True)
@@ -61,12 +70,22 @@ def write_fleet(folder: Path, cars: int, copies: int) -> None:
         held.append(one.cells)
         if len(held) == COPIES_A_FILE or copy == copies - 1:
             run = pl.concat(held).sort("label", "log", "pull", "band_rpm")
-            run.write_parquet(folder / "cells" / f"{copy:04d}.parquet", row_group_size=ROW_GROUP_ROWS)
+            rows = CELLS_A_GROUP if scattered else ROW_GROUP_ROWS
+            for number, file in enumerate(_segments(run, rng) if scattered else [run]):
+                file.write_parquet(folder / "cells" / f"{copy:04d}-{number:02d}.parquet", row_group_size=rows)
             held.clear()
         for name, tables in rest.items():
             tables.append(getattr(one, name))
     for name, tables in rest.items():
         pl.concat(tables).write_parquet(folder / f"{name}.parquet")
+
+
+def _segments(cells: pl.DataFrame, rng: np.random.Generator) -> list[pl.DataFrame]:
+    """The cells of 1,000 logs each, whichever; in their order."""
+    logs = cells["log"].unique()
+    number = pl.Series("segment", rng.permutation(len(logs)) // TidyRule().segment_logs)
+    tagged = cells.join(pl.DataFrame([logs, number]), on="log", maintain_order="left")
+    return tagged.partition_by("segment", include_key=False)
 
 
 def label_of_number(numbers: np.ndarray) -> pl.Series:
@@ -265,11 +284,16 @@ def markdown(result: dict[str, Any]) -> str:
     """The result as a table of docs/performance.md."""
     runs = result["runs"]
     lines = [
-        [f"{run['cells']:,}", NAMES[run["way"]], *(f"{run[name]:.0f}" for name in ("wall_s", "processor_s", "peak_mb"))]
+        [
+            f"{run['cells']:,}",
+            str(run["files"]),
+            NAMES[run["way"]],
+            *(f"{run[name]:.0f}" for name in ("wall_s", "processor_s", "peak_mb")),
+        ]
         for run in runs
         if "peak_mb" in run
     ]
-    return table(["cells", "", "on the wall (s)", "processor (s)", "peak memory (MB)"], lines)
+    return table(["cells", "files", "", "on the wall (s)", "processor (s)", "peak memory (MB)"], lines)
 
 
 def main() -> None:
@@ -282,14 +306,18 @@ def main() -> None:
     asked = given.parse_args()
     if asked.only:
         return one_side(asked.only, asked.folder)
+    for size, _, way in (one.partition(":") for one in asked.runs):
+        if size.removesuffix(SCATTERED) not in SIZES or way not in WAYS:
+            given.error(f"{size}:{way} is none; sizes: {', '.join(SIZES)}; ways: {', '.join(WAYS)}")
     runs = []
     with tempfile.TemporaryDirectory() as temporary:
         for size, way in (one.split(":") for one in asked.runs):
             folder = (asked.scratch or Path(temporary)) / size
             if not folder.exists():
-                write_fleet(folder, *SIZES[size])
+                write_fleet(folder, *SIZES[size.removesuffix(SCATTERED)], size.endswith(SCATTERED))
             cells = pl.scan_parquet(folder / "cells").select(pl.len()).collect().item()
-            runs.append({"size": size, "cells": cells, **measured(way, folder)})
+            files = len(list((folder / "cells").iterdir()))
+            runs.append({"size": size, "cells": cells, "files": files, **measured(way, folder)})
             print(json.dumps(runs[-1]), flush=True)
     result = {**made(), "cores": os.cpu_count(), "runs": runs}
     save("study_scale", result, asked.out)
