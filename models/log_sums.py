@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dtrtri
 
 from models.columns import Columns
 from models.design_matrix import Rows
@@ -126,7 +127,10 @@ def hashed(keys: Array) -> NDArray[np.uint64]:
 
 def roots(rows: Rows, index: Ints, noise: Noise) -> Array:
     """L^-1 of each log, where L L' = W. (logs, n, n)"""
-    return np.asarray(np.linalg.inv(np.linalg.cholesky(within(rows, index, noise))))
+    found = np.linalg.cholesky(within(rows, index, noise))
+    for one in found:  # a triangle's own inverse takes a third of a general one
+        one[:] = dtrtri(one, lower=1)[0]
+    return found
 
 
 def refresh(sums: LogSums, rows: Rows, X: Columns, y: Array, noise: Noise, units: Ints) -> None:
@@ -140,7 +144,7 @@ def refresh(sums: LogSums, rows: Rows, X: Columns, y: Array, noise: Noise, units
 def add_up(number: Ints | NDArray[np.int32], values: Array, totals: Array) -> None:
     """totals[number] += values, where numbers repeat. Equal numbers stand together."""
     if len(number):
-        first = np.flatnonzero(np.r_[True, number[1:] != number[:-1]])
+        first = np.flatnonzero(np.concatenate(([True], number[1:] != number[:-1])))
         totals[number[first]] += np.add.reduceat(values, first, axis=0)
 
 
