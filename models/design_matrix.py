@@ -6,9 +6,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from ingest.schemas import BAND_WIDTH_RPM
 from models.columns import Columns
 from models.duty_law import delivered_share, delivered_slope
-from models.engine_speed import scaled_speed, speed_curve
+from models.engine_speed import middle_rpm, scaled_speed, speed_curve
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -73,7 +74,7 @@ class Rows:
     """One row a log and band: a log's pulls averaged, since they share the log's error; saturated pulls apart.
 
     spell, log, car: numbers, rows sorted by spell and log. z: engine speed, -1 at 2,200 and 1 at 6,600 rpm.
-    band: number of the 250-rpm band. pulls: how many stand behind the row. day: days from the quarter's start.
+    band: number of the band of engine speed. pulls: how many stand behind the row. day: days from the quarter's start.
     pulls_of_log: the log's pulls. ethanol_sd, unlogged_sd, barometer_sd: of ln(volume).
     saturated: the duty stood at its ceiling: the demand was at least this. extra_variance: beyond the noise, large
     where a row says little because it is saturated.
@@ -231,8 +232,8 @@ def _row_arrays(frame: pl.DataFrame, quarter_start: object) -> Rows:
     return Rows(
         spell=spell,
         log=frame["log"].rank("dense").to_numpy().astype(np.int64),
-        z=scaled_speed(frame["band_rpm"].to_numpy() + 125.0),
-        band=(frame["band_rpm"].to_numpy() // 250).astype(np.int64),
+        z=scaled_speed(middle_rpm(frame["band_rpm"].to_numpy())),
+        band=(frame["band_rpm"].to_numpy() // BAND_WIDTH_RPM).astype(np.int64),
         pulls=frame["cells"].to_numpy().astype(float),
         pulls_of_log=frame["pulls_of_log"].to_numpy().astype(float),
         day=day,
@@ -279,13 +280,13 @@ def design(frame: pl.DataFrame, like: pl.DataFrame, priors: Priors = Priors()) -
         for shape, place in (("tilt", level + 1), ("bow", level + 2)):
             blocks.append(_one_of(f"source {shape}", priors.source_shape, setups, like, ("source",), place))
     names = [name for block in blocks for name in block.names]
-    band = (frame["band_rpm"].to_numpy() // 250).astype(np.int32)
+    band = (frame["band_rpm"].to_numpy() // BAND_WIDTH_RPM).astype(np.int32)
     where, which = _placed(blocks, setups.height)
     X = Columns(
-        by_band=speed_curve(250.0 * np.arange(band.max(initial=0) + 1) + 125.0, priors.knots),
+        by_band=speed_curve(middle_rpm(BAND_WIDTH_RPM * np.arange(band.max(initial=0) + 1)), priors.knots),
         band=band,
         numbers=np.column_stack(list(numbers.values())),
-        z=scaled_speed(frame["band_rpm"].to_numpy() + 125.0),
+        z=scaled_speed(middle_rpm(frame["band_rpm"].to_numpy())),
         kind=kind,
         where=where,
         which=which,

@@ -16,12 +16,11 @@ from models.duty_law import delivered_share, duty_for_share
 from models.engine_speed import CENTRE_RPM, HALF_RANGE_RPM, car_basis
 from models.excess import QUARTER_DAYS, SLOPE, FourNumbers
 from models.fleet import Material, gather, window
-from models.judgement import freedom, shown
+from models.judgement import freedom
 from models.learning import Learned, learn
-from models.other_pump import other_pumps
 from models.power import power
 from models.signals import WARNING_P
-from models.study import judge_cars
+from models.study import judge_taught
 
 Array = NDArray[np.float64]
 
@@ -104,7 +103,7 @@ def drill(
     if material.fleet is None:
         return Drill(when.quarter, _table([]), 0, 0)
     learned = learn(material.fleet)
-    quiet = _quiet(_judged(material, learned))
+    quiet = _quiet(judge_taught(material, learned))
     rows: list[dict[str, Any]] = []
     sound = false_actions = 0
     for run, chosen in enumerate(_turns(quiet, rule)):
@@ -112,7 +111,7 @@ def drill(
         again = gather(*planted, ledger, roster, when, today, pooled)
         assert again.fleet is not None  # there are as many cells as before
         relearned = learn(again.fleet)
-        judged = _judged(again, relearned)
+        judged = judge_taught(again, relearned)
         rows += _outcomes(chosen, judged, relearned)
         others = judged.filter(pl.col("spell").is_in(quiet) & ~pl.col("spell").is_in(list(chosen)))
         sound += others.height
@@ -120,11 +119,6 @@ def drill(
         if progress:
             progress(run + 1, rule.runs)
     return Drill(when.quarter, _table(rows), sound, false_actions)
-
-
-def _judged(material: Material, learned: Learned) -> pl.DataFrame:
-    assert material.fleet is not None
-    return judge_cars(material, material.driven, shown(learned), other_pumps(material.fleet, learned))
 
 
 def _quiet(judged: pl.DataFrame) -> list[int]:

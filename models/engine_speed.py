@@ -3,6 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.schemas import BAND_WIDTH_RPM
+
 Array = NDArray[np.float64]
 
 CENTRE_RPM = 4400.0
@@ -22,6 +24,15 @@ def speed_curve(engine_speed_rpm: Array, knots: int = 10) -> Array:
     ends = np.r_[[low] * 3, inner, [high] * 3]
     inside = np.clip(np.asarray(engine_speed_rpm, dtype=float), low, high - 1e-6)
     return np.asarray(BSpline.design_matrix(inside, ends, 3).toarray())
+
+
+def middle_rpm(band_rpm: NDArray[np.integer]) -> Array:
+    """Engine speed in the middle of bands. band_rpm: their lower edges. (n,) [1/min]
+
+    >>> middle_rpm(np.array([2000])).tolist()
+    [2125.0]
+    """
+    return np.asarray(band_rpm + BAND_WIDTH_RPM / 2)
 
 
 def scaled_speed(engine_speed_rpm: Array) -> Array:

@@ -6,7 +6,6 @@ weights, duty law and variances. Source: Henderson 1975, Biometrics 31:423 (mixe
 subtracting a block is the same algebra.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,12 +50,6 @@ def block(rows: Rows, design: Design, unit: int, y: Array, noise: Noise, spread:
     white = solve_triangular(lower, both, lower=True, check_finite=False)
     X, Y = white[:, : design.X.shape[1]], white[:, design.X.shape[1] :]
     return Block(X.T @ X, X.T @ Y, (Y * Y).sum(axis=0))
-
-
-def blocks(rows: Rows, design: Design, y: Array, noise: Noise, spread: Array) -> Iterator[Block]:
-    """The blocks of all spells in order, made one at a time, so that memory does not grow with cars."""
-    for unit in range(rows.units):
-        yield block(rows, design, unit, y, noise, spread)
 
 
 def fit(

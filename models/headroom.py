@@ -15,15 +15,13 @@ from models.distributions import t_quantile
 from models.experience import Experience, experience
 from models.fleet import Material, NothingToStudyError, gather, window
 from models.headroom_question import Question, find_setup, unknown_setup
-from models.judgement import freedom, shown
+from models.judgement import freedom
 from models.later_pull import LaterPull, LaterRule, Whose, later_pull, typical_bands, with_mixture
 from models.learning import Learned, learn
 from models.one_car import LABELS_SHOWN
-from models.other_pump import other_pumps
-from models.pump_limit import pump_limit
-from models.queries import run_query
+from models.pump_limit import counted_events, pump_limit
 from models.schemas import Schema
-from models.study import judge_cars
+from models.study import judge_taught
 
 Array = NDArray[np.float64]
 
@@ -285,7 +283,7 @@ def _short_since_inspection(material: Material, spell: int) -> bool:
     if own.is_empty():
         return False
     nothing = pl.DataFrame(schema={"spell": pl.Int32, "saturated_pulls": pl.Int64})
-    return bool((pump_limit(run_query("events", pulls=own), nothing)["pump_limit"] == "rail_short").any())
+    return bool((pump_limit(counted_events(own), nothing)["pump_limit"] == "rail_short").any())
 
 
 def _rests_on(asker: Asker, rows: pl.DataFrame) -> dict[str, Any]:
@@ -342,8 +340,7 @@ def _pct(ln_volume: float) -> float:
 
 def _standing(material: Material, learned: Learned, rows: pl.DataFrame, question: Question) -> dict[str, Any]:
     """What the study says of the cars behind it: signal, pump limit, how many of the setup's are at theirs."""
-    assert material.fleet is not None
-    judged = judge_cars(material, material.driven, shown(learned), other_pumps(material.fleet, learned))
+    judged = judge_taught(material, learned)
     alike = judged.filter(pl.col("setup") == rows["setup"][0], pl.col("pulls") > 0)
     own = judged.filter(pl.col("spell") == rows["spell"][0]) if question.label else judged.clear()
     found = own.row(0, named=True) if own.height else {}

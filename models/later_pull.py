@@ -15,7 +15,7 @@ from models.demand import REFERENCE_PRESSURE_KPA, fuel_factor, fuel_factor_slope
 from models.design_matrix import BAROMETER_SD, SLOPES, design
 from models.distributions import chi2_quantile, normal_quantile
 from models.duty_law import delivered_share, duty_for_share
-from models.engine_speed import car_basis, scaled_speed
+from models.engine_speed import car_basis, middle_rpm, scaled_speed
 from models.evidence import FaultPrior, templates
 from models.excess import QUARTER_DAYS
 from models.learning import Fleet, Learned
@@ -237,7 +237,7 @@ def later_pull(
     top = calibration["ceiling_pct"]
     seen = every.filter(pl.col("calibration") == bands["calibration"][0])["duty_max_pct"].to_numpy().max()
     low = top if calibration["learned"] else min(max(rule.ceiling_low_pct, float(seen)), top)
-    z = scaled_speed(bands["band_rpm"].to_numpy() + BAND_WIDTH_RPM / 2)
+    z = scaled_speed(middle_rpm(bands["band_rpm"].to_numpy()))
     unit = whose.unit
     prepared = LaterPull(
         learned=learned, bands=bands, X=np.empty(0), names=fleet.design.names,

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from models.queries import run_query
+
 
 @dataclass(frozen=True)
 class LimitRule:
@@ -14,6 +16,11 @@ class LimitRule:
 
     lean_s_min: float = 0.2
     saturated_pulls_min: int = 2
+
+
+def counted_events(pulls: pl.DataFrame, rule: LimitRule = LimitRule()) -> pl.DataFrame:
+    """The rows of events.sql. pulls: the columns in use, with spell and in_quarter."""
+    return run_query("events", pulls=pulls, rule=pl.DataFrame([rule]))
 
 
 def pump_limit(events: pl.DataFrame, saturated_pulls: pl.DataFrame, rule: LimitRule = LimitRule()) -> pl.DataFrame:

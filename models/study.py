@@ -10,14 +10,13 @@ from models.baselines import baselines
 from models.change import changes
 from models.curves import setup_curves
 from models.fleet import Material, gather, window
-from models.judgement import evidence
+from models.judgement import evidence, shown
 from models.learning import Learned, learn
 from models.next_logs import next_logs
 from models.observed import CELLS_AT_ONCE, Driven
 from models.other_pump import OTHER_PUMPS, other_pumps
 from models.patterns import check_first, patterns
-from models.pump_limit import pump_limit
-from models.queries import run_query
+from models.pump_limit import counted_events, pump_limit
 from models.schemas import BASELINES, CAR_LOGS, CARS, CURVES, QUALITY, Study
 from models.signals import signals
 from models.summary import summarize
@@ -80,11 +79,11 @@ def run_study(
 
 
 def judge_cars(
-    material: Material, driven: Driven, shown: pl.DataFrame, other_pumps: pl.DataFrame | None = None
+    material: Material, driven: Driven, spells: pl.DataFrame, other_pumps: pl.DataFrame | None = None
 ) -> pl.DataFrame:
     """One row a spell of the quarter: events, limits, evidence, signal, pattern, what to check first.
 
-    driven, shown: every car's observations counted, and SHOWN. other_pumps: OTHER_PUMPS.
+    driven, spells: every car's observations counted, and SHOWN. other_pumps: OTHER_PUMPS.
     """
     setups = material.spells.select(
         "spell", "label", "setup", "engine", "pump", "boost_hardware", "calibration",
@@ -101,10 +100,15 @@ def judge_cars(
         pl.col("pump_limit").fill_null("unknown"),
         peers=_peers(),
     )
-    found = evidence(shown, events).drop("setup")
+    found = evidence(spells, events).drop("setup")
     fits = pl.DataFrame(schema=OTHER_PUMPS) if other_pumps is None else other_pumps
     told = found.join(fits, on="spell", how="left", maintain_order="left")
     return _signalled(base.join(told, on="spell", how="left", maintain_order="left"))
+
+
+def judge_taught(material: Material, learned: Learned) -> pl.DataFrame:
+    """As `judge_cars`, where every car has taught."""
+    return judge_cars(material, material.driven, shown(learned), _other_pumps(material, learned))
 
 
 def _signalled(table: pl.DataFrame) -> pl.DataFrame:
@@ -128,7 +132,7 @@ def _other_pumps(material: Material, learned: Learned | None) -> pl.DataFrame | 
 
 def _events(material: Material, driven: Driven) -> pl.DataFrame:
     """spell, logs, pulls, days, dropouts ..., pump_limit, saturated_share: the quarter's events."""
-    events = run_query("events", pulls=material.pulls)
+    events = counted_events(material.pulls)
     limited = pump_limit(events, driven.spells.select("spell", "saturated_pulls"))
     share = driven.spells.select("spell", "saturated_share")
     counted = material.ledger.group_by("spell").agg(

@@ -8,7 +8,7 @@ select
     sum(dropouts) as dropouts,
     sum(dropouts_collapsing) as dropouts_collapsing,
     count(*) filter (
-        where dropouts_collapsing > 0 or (rail_deficits is null and dropouts > 0 and lean_s >= 0.2)
+        where dropouts_collapsing > 0 or (rail_deficits is null and dropouts > 0 and lean_s >= (select lean_s_min from rule))
     ) as pulls_collapsing,
     sum(rail_deficits) as rail_deficits,
     count(rail_deficits) as pulls_with_rail,

@@ -12,7 +12,7 @@ from statsmodels.stats.meta_analysis import combine_effects
 from models.columns import Columns
 from models.design_matrix import Design, Rows
 from models.excess import shrink
-from models.expected_duty import block, blocks, fit, leave_out, pooled_sd
+from models.expected_duty import Block, block, fit, leave_out, pooled_sd
 from models.learning import Fleet
 from models.variances import Noise
 
@@ -162,6 +162,10 @@ VARIANCES = np.array([0.2025, 1.21, 0.09, 0.2025, 0.3844, 0.5625, 0.0676, 0.0225
 PAULE_MANDEL_TAU2 = 0.705395
 
 
+def blocks(rows: Rows, design: Design, y: Array, noise: Noise, spread: Array) -> list[Block]:
+    return [block(rows, design, unit, y, noise, spread) for unit in range(rows.units)]
+
+
 def laboratories(tau2: float) -> tuple[float, float, float]:
     """Their mean, its standard error, and the sum of squares about it (Cochran's Q), each a spell of one row."""
     rows = replace(plain_rows(np.arange(9), np.zeros(9)), extra_variance=VARIANCES - 1e-8)  # less the ridge of `within`
@@ -231,7 +235,7 @@ def test_a_car_of_two_spells_leaves_with_both(taught: tuple[Fleet, Array, Array,
 def test_the_order_of_cars_does_not_matter(taught: tuple[Fleet, Array, Array, Array]) -> None:
     fleet, y, weights, prior_sd = taught
     _, A, b = fit(fleet.rows, fleet.design, y, Noise(), SPREAD, weights, prior_sd)
-    every = list(blocks(fleet.rows, fleet.design, y, Noise(), SPREAD))
+    every = blocks(fleet.rows, fleet.design, y, Noise(), SPREAD)
     turned = np.diag(prior_sd**-2.0)
     right = np.zeros(len(b))
     for weight, one in zip(weights[::-1], every[::-1], strict=True):

@@ -5,8 +5,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from models.pump_limit import pump_limit
-from models.queries import run_query
+from models.pump_limit import counted_events, pump_limit
 
 PLAIN: dict[str, Any] = {"rail_deficits": 0, "dropouts_collapsing": 0, "lean_s": 0.0, "pulls_with_rail": 6}
 
@@ -51,7 +50,7 @@ def test_events_are_summed_over_the_quarters_pulls() -> None:
             "in_quarter": [True, True, True, True, False],
         }
     )  # fmt: skip
-    found = {row["spell"]: row for row in run_query("events", pulls=pulls).iter_rows(named=True)}
+    found = {row["spell"]: row for row in counted_events(pulls).iter_rows(named=True)}
     one = found[1]
     assert (one["logs"], one["pulls"], one["days"], one["dropouts"], one["dropouts_collapsing"]) == (2, 3, 2, 3, 2)
     assert (one["pulls_collapsing"], one["rail_deficits"], one["pulls_with_rail"]) == (2, 1, 2)
