@@ -70,3 +70,28 @@ except SystemExit as ended:
     assert ended == "1"  # the log is refused
     assert {"polars", "ingest.read_log"} <= set(loaded)
     assert not {"models", "altair", "duckdb", "scipy", "jinja2", "pyarrow", "pint", "fastexcel"} & set(loaded)
+
+
+@pytest.mark.parametrize(
+    ("loading", "unloaded"),
+    [  # what takes half a second or more to load, and is not asked for
+        (
+            "from models.study_files import read_study; from reports.report_files import write_report",
+            {"scipy", "sklearn", "duckdb", "altair", "pyarrow", "ingest.read_log"},
+        ),
+        (
+            "from models.study import run_study; from reports.terminal import signals_text",
+            {"scipy.stats", "sklearn", "altair", "jinja2", "ingest.read_log"},
+        ),
+    ],
+    ids=["report", "study"],
+)
+def test_a_report_loads_no_statistics_and_a_study_only_what_it_reckons_with(loading: str, unloaded: set[str]) -> None:
+    code = f"import sys; {loading}; print(*sys.modules)"
+    told = subprocess.run(
+        [sys.executable, "-c", code],
+        env=os.environ | {"PYTHONPATH": str(ROOT)}, cwd=ROOT, text=True, capture_output=True, check=True,
+    )  # fmt: skip
+    loaded = set(told.stdout.split())
+    assert {"polars", "models.schemas"} <= loaded
+    assert not unloaded & loaded
