@@ -9,7 +9,12 @@ from ingest.far_files import place_of
 from ingest.schemas import CELLS, PULLS, SAMPLES, empty
 from ingest.store import Store, commit, store_problem, write_roster, write_tables
 
-ORDER = {"samples": ["log", "row"], "cells": ["log", "pull", "band_rpm"], "pulls": ["log", "pull"], "ledger": ["log"]}
+ORDER = {
+    "samples": ["log", "row"],
+    "cells": ["log", "pull", "band_rpm"],
+    "pulls": ["log", "pull"],
+    "ledger": ["log", "source"],
+}
 
 
 def content(store: Path | str) -> dict[str, pl.DataFrame]:

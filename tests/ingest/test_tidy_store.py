@@ -8,6 +8,8 @@ from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
+from typing import Any
+from unittest.mock import ANY
 
 import polars as pl
 import pytest
@@ -19,14 +21,15 @@ from ingest.findings import InputError
 from ingest.forget_car import forget_car
 from ingest.labels import private_folder, read_labels
 from ingest.many_logs import IngestResult, ingest_logs
-from ingest.store import Store, one_writer
-from ingest.tidy_store import Tidied, TidyRule, tidy_store
+from ingest.store import Store, commit, one_writer
+from ingest.tidy_store import Tidied, TidyRule, _groups, _made_of, _shares, _State, tidy_store
 from ingest.whole_files import folders_in
 
 TODAY = date(2026, 11, 25)
 Club = tuple[Path, Path, Path]
 KEY = "5e" * 32
 LATER_S = 3700.0
+OF_TWO = TidyRule(segment_logs=2, small_share=1.0)
 
 
 @pytest.fixture
@@ -117,7 +120,93 @@ def test_no_merged_segment_is_larger_than_told(club: Club) -> None:
     assert tidy_store(club[2], large).merged == 0
 
 
+def straddling(club: Club, made_up: ModuleType) -> None:
+    """A segment of all four logs, one of which is superseded by another segment: with OF_TWO both go into two."""
+    tidy_store(club[2], at_once=True)
+    (club[0] / "bert/2026-07-01_01.csv").write_text(made_up.text(97), encoding="utf-8")
+    run(club)
+    assert len(names(club[2])) == 2
+
+
+def test_more_logs_than_one_segment_may_hold_are_shared_out_by_label(club: Club, made_up: ModuleType) -> None:
+    shutil.copy(club[0] / "anna/2026-07-02_01.csv", club[0] / "anna/zz.csv")  # refused: the same log twice
+    shutil.copytree(club[0] / "anna", club[0] / "nobody")  # refused: not on the roster
+    run(club)
+    tidy_store(club[2], at_once=True)
+    (club[0] / "bert/2026-07-01_01.csv").write_text(made_up.text(97), encoding="utf-8")
+    run(club)
+    before, rule = content(club[2]), TidyRule(segment_logs=3)
+    logs = before["ledger"].height
+    made = -(-logs // 3)
+    assert tidy_store(club[2], rule, at_once=True) == Tidied(2, made, logs, 1, 2, 0, made, ANY)
+    same(content(club[2]), before)
+    ledgers = [pl.read_parquet(segment / "ledger.parquet") for segment in Store(club[2]).segments()]
+    assert max(ledger.height for ledger in ledgers) <= 3
+    whose = [label for ledger in ledgers for label in ledger["label"].to_list()]
+    assert whose == sorted(whose, key=lambda label: label or ""), "each segment has a range of labels"
+    for name in ("samples", "pulls", "cells"):
+        for segment, ledger in zip(Store(club[2]).segments(), ledgers, strict=True):
+            held = pl.read_parquet(segment / f"{name}.parquet")["log"].unique().sort()
+            assert held.to_list() == sorted(ledger.filter(verdict="kept")["log"])
+    again = run(club)
+    assert (again.kept, again.refused, again.skipped) == (0, 0, logs)
+    assert tidy_store(club[2], rule).merged == 0
+    lost = Store(club[2]).segments()[-1] / "cells.parquet"
+    lost.write_bytes(b"")  # only its logs are read again, for the list of paths says what lies where
+    again = run(club)
+    assert (again.kept, again.refused, again.skipped) == (ledgers[-1].height, 0, logs - ledgers[-1].height)
+    same(content(club[2]), before)
+
+
+@pytest.mark.parametrize(("segments", "left"), [(39, 2), (41, 3), (400, 20), (423, 22)])
+def test_what_was_shared_out_is_left_alone(segments: int, left: int) -> None:
+    # counted by hand: 50 logs each, so 20 make a segment of 1,000, and 10 of these are made at a time
+    rule = TidyRule()
+    states = [_State(Path(str(number)), 50, 50, 1_000_000) for number in range(segments)]
+    groups = list(_groups(states, rule))
+    made = [
+        _State(Path(), share.height, share.height, 20_000 * share.height)
+        for group in groups
+        for share in _shares(ledger_of(sum(state.logs for state in group)), _made_of(group, rule))
+    ]
+    assert sum(state.logs for state in made) == 50 * segments
+    assert len(made) == left
+    assert max(state.logs for state in made) <= rule.segment_logs
+    assert not list(_groups(made, rule))
+
+
+def ledger_of(logs: int) -> pl.DataFrame:
+    return pl.DataFrame(
+        {name: [f"{number:06d}" for number in range(logs)] for name in ("label", "date", "log", "source")}
+    )
+
+
+def test_large_logs_are_shared_out_by_their_size(club: Club) -> None:
+    size = sum(path.stat().st_size for path in club[2].glob("segments/*/*"))
+    rule = TidyRule(segment_bytes=int(0.45 * size))
+    assert tidy_store(club[2], rule, at_once=True).made == 2
+    assert tidy_store(club[2], rule, at_once=True).merged == 0
+
+
 # ---- readers
+
+
+def test_readers_see_the_same_after_each_of_several_new_segments(
+    club: Club, made_up: ModuleType, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    straddling(club, made_up)
+    before, opened = content(club[2]), []
+
+    def committed(*given: Any) -> None:
+        commit(*given)
+        same(content(club[2]), before)
+        opened.append(Store(club[2]).cells())
+
+    monkeypatch.setattr("ingest.tidy_store.commit", committed)
+    tidy_store(club[2], OF_TWO)
+    assert len(opened) == 2
+    for cells in opened:
+        assert cells.collect().sort("log", "pull", "band_rpm").equals(before["cells"])
 
 
 def test_a_reader_who_opened_before_still_reads_its_state(club: Club, made_up: ModuleType) -> None:
@@ -194,10 +283,20 @@ def test_another_key_is_refused(club: Club) -> None:
 # ---- killed
 
 
-@pytest.mark.parametrize("at_once", [False, True])
+@pytest.mark.parametrize(
+    ("at_once", "rule", "left"), [(False, TidyRule(), 1), (True, TidyRule(), 1), (False, OF_TWO, 2)]
+)
 def test_a_run_ended_at_every_step(
-    club: Club, tmp_path: Path, dying_disk: ModuleType, monkeypatch: pytest.MonkeyPatch, at_once: bool
+    club: Club,
+    made_up: ModuleType,
+    dying_disk: ModuleType,
+    monkeypatch: pytest.MonkeyPatch,
+    at_once: bool,
+    rule: TidyRule,
+    left: int,
 ) -> None:
+    if rule is OF_TWO:
+        straddling(club, made_up)
     before = content(club[2])
     if at_once:
         tidy_store(club[2])
@@ -206,10 +305,10 @@ def test_a_run_ended_at_every_step(
     for place, copy in zip(places, kept, strict=True):
         shutil.copytree(place, copy)
     monkeypatch.setattr(whole_files, "os", dying_disk.Disk())
-    act: Callable[[], Tidied] = lambda: tidy_store(club[2], at_once=at_once)  # noqa: E731
+    act: Callable[[], Tidied] = lambda: tidy_store(club[2], rule, at_once=at_once)  # noqa: E731
     steps = dying_disk.steps_of(act, monkeypatch)
     assert steps > 20
-    for step in range(1, steps + 1, 5 if at_once else 2):
+    for step in range(1, steps + 1, 5 if at_once or rule is OF_TWO else 2):
         for place, copy in zip(places, kept, strict=True):
             shutil.rmtree(place)
             shutil.copytree(copy, place)
@@ -222,6 +321,6 @@ def test_a_run_ended_at_every_step(
         assert run(club).skipped == 4
         assert {path.name for path in folders_in(club[2] / "segments")} == set(names(club[2]))
         assert not Store(club[2]).damages()
-        tidy_store(club[2], at_once=True)
-        assert len(names(club[2])) == 1
+        tidy_store(club[2], rule, at_once=True)
+        assert len(names(club[2])) == left
         same(content(club[2]), before)
