@@ -24,6 +24,7 @@ from ingest.forget_car import forget_car
 from ingest.labels import private_folder, read_labels
 from ingest.many_logs import ingest_logs
 from ingest.store import Store, one_writer
+from ingest.tidy_store import TidyRule, tidy_store
 from ingest.whole_files import only_one
 
 fsspec = pytest.importorskip("fsspec")
@@ -180,6 +181,31 @@ def test_a_run_over_a_changed_log_killed_at_every_request(
         assert content(URL)["ledger"].height == 2, "the old log or the new one, never both or none"
         run()
         same(content(URL), content(club[2]))
+
+
+def test_small_segments_shared_out_and_killed_at_every_request(
+    memory: Any,
+    club: tuple[Path, Path, Path],
+    made_up: ModuleType,
+    dying_disk: ModuleType,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("ingest.log_files.BATCH_LOGS", 25)  # both logs in one segment, then one superseded by another
+    ingest_logs(*club[:2], URL, today=TODAY)
+    (club[0] / "anna/2026-07-01_01.csv").write_text(made_up.text(99, pulls=2), encoding="utf-8")
+    ingest_logs(*club[:2], URL, today=TODAY)
+    before, rule = content(URL), TidyRule(segment_logs=1, small_share=2.0)
+    run = lambda: tidy_store(URL, rule, at_once=True)  # noqa: E731
+    for _ in each_request(memory, dying_disk, monkeypatch, run):
+        same(content(URL), before)
+        run()
+        same(content(URL), before)
+        assert [state.height for state in ledgers(URL)] == [1, 1]
+        assert ingest_logs(*club[:2], URL, today=TODAY).skipped == 2
+
+
+def ledgers(store: str) -> list[pl.DataFrame]:
+    return [pl.read_parquet((one / "ledger.parquet").read_bytes()) for one in Store(place_of(store)).segments()]
 
 
 # ---- one writer
