@@ -1,6 +1,6 @@
 """Random commands over a growing store, some of them killed; what must hold of a store is looked at after each.
 
-python tests/benchmarks/soak.py [--minutes 10] [--seed 1] [--out FILE]
+python tests/benchmarks/soak.py [--minutes 10] [--steps 0] [--seed 1] [--out FILE]
 
 Logs come, change, move to another car and go; the roster changes; members leave; bits of the store flip; ingest, study,
 forget run, alone or two at once. At the end the store must hold what a new one with the same key makes of the same
@@ -205,13 +205,14 @@ def _if_any(study: Callable[[], object]) -> Callable[[Tell], None]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--minutes", type=float, default=10.0)
+    parser.add_argument("--steps", type=int, default=0, help="at least so many, however long they take")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path)
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         soak = Soak(Path(folder), random.Random(asked.seed))
         end, steps = time.monotonic() + 60 * asked.minutes, 0
-        while time.monotonic() < end and len(soak.wrong) < 20:
+        while (time.monotonic() < end or steps < asked.steps) and len(soak.wrong) < 20:
             soak.step()
             steps += 1
             if steps % 50 == 0:

@@ -7,6 +7,7 @@ cells and have ledgers and paths of their own, so that a million logs need no mi
 process of its own: processor time, not wall time, so that other work on the machine counts little, and peak memory
 less that of a process that has loaded the same libraries and read nothing. `slopes` are from the last two sizes.
 `tidy`: a club whose every run brought 25 logs, of which one replaced an older one; cells read before and after.
+`shared`: 50 logs of any of 500 cars a run; cells read before and after as a large study does, by ranges of labels.
 """
 
 import argparse
@@ -24,18 +25,21 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import numpy as np
 import polars as pl
 from many_fleets import TODAY, made, save, table
 
 import ingest.log_files
-from ingest.labels import private_folder
+from ingest.labels import open_key, private_folder
 from ingest.many_logs import ingest_logs
 from ingest.seen_files import Seen, SeenFiles
-from ingest.store import Store, commit
-from ingest.tidy_store import tidy_store
+from ingest.store import CELLS_ORDER, Store, commit, write_roster, write_tables
+from ingest.tidy_store import TidyRule, tidy_store
 
 SEGMENT_LOGS = 200
 TIDY_RUNS, TIDY_LOGS = 20, 25
+SHARED_RUNS, SHARED_LOGS, SHARED_CARS = 200, 50, 500
+RANGES = 50
 
 
 def one_segment(folder: Path) -> Path:
@@ -106,9 +110,27 @@ def _cells(store: Path) -> None:
     Store(store).cells().select(pl.len()).collect()
 
 
+def _ranges(store: Path) -> None:
+    home = Store(store)
+    cells, labels = home.cells(), home.roster()["label"].sort()
+    size = len(labels) // RANGES
+    for first in range(0, len(labels), size):
+        own = labels[first : first + size]
+        cells.filter(pl.col("label").is_between(pl.lit(own[0]), pl.lit(own[-1]))).collect()
+
+
 STEPS: dict[str, Callable[[Path], None]] = {
     "nothing": _nothing, "segments": _segments, "ledger": _ledger, "paths": _paths, "whole": _whole, "cells": _cells,
 }  # fmt: skip
+ALSO: dict[str, Callable[[Path], None]] = {
+    "ranges": _ranges,
+    "tidy-apart": lambda store: _tidy(store, TidyRule(sharing=1)),
+    "tidy": lambda store: _tidy(store, TidyRule()),
+}
+
+
+def _tidy(store: Path, rule: TidyRule) -> None:
+    tidy_store(store, rule, at_once=True)
 
 
 def in_process(step: str, store: Path) -> dict[str, float]:
@@ -122,7 +144,7 @@ def in_process(step: str, store: Path) -> dict[str, float]:
 
 def run_step(step: str, store: Path) -> None:
     started = time.process_time()
-    STEPS[step](store)
+    (STEPS | ALSO)[step](store)
     cpu_s = time.process_time() - started
     print(json.dumps({"cpu_s": cpu_s, "peak_mb": peak_mb()}))
 
@@ -207,6 +229,59 @@ def _state(store: Path) -> dict[str, Any]:
     }
 
 
+def sharing(template: Path, folder: Path) -> dict[str, Any]:
+    """Runs that each brought a few logs of many cars: tidied a segment at a time, and with the logs shared out."""
+    _of_many_cars(template, folder / "store")
+    told = {"before": _read_by_ranges(folder / "store")}
+    for step in ("tidy-apart", "tidy"):
+        shutil.copytree(folder, folder.with_name(step))
+        took = in_process(step, folder.with_name(step) / "store")
+        told[step] = {
+            "tidy_ms_a_log": round(1e3 * took["cpu_s"] / (SHARED_RUNS * SHARED_LOGS), 2),
+            "peak_mb": round(took["peak_mb"]),
+            **_read_by_ranges(folder.with_name(step) / "store"),
+        }
+        shutil.rmtree(folder.with_name(step))
+    return told
+
+
+def _read_by_ranges(store: Path) -> dict[str, Any]:
+    took = in_process("ranges", store)
+    return {"segments": len(Store(store).segments()), "ranges_s": round(took["cpu_s"], 2)}
+
+
+def _of_many_cars(template: Path, store: Path) -> None:
+    """A store of many runs, each of some of the template's logs as those of any cars."""
+    rng = np.random.default_rng(7)
+    grown(template, store, 0)
+    key = open_key(store, in_use=True)
+    (first,) = Store(template).segments()
+    tables = {name: pl.read_parquet(first / f"{name}.parquet") for name in ("samples", "pulls", "cells", "ledger")}
+    cars = [key.label(str(car)) for car in range(SHARED_CARS)]
+    roster = Store(template).roster()
+    write_roster(Store(store), pl.concat([roster[:1]] * SHARED_CARS).with_columns(pl.Series("label", cars)))
+    seen = SeenFiles(private_folder(store) / "paths.csv", [])
+    for run in range(SHARED_RUNS):
+        old = rng.choice(tables["ledger"].filter(pl.col("verdict") == "kept")["log"], SHARED_LOGS, replace=False)
+        log = dict(zip(old, (rng.bytes(16).hex() for _ in old), strict=True))
+        label = dict(zip(old, rng.choice(cars, SHARED_LOGS), strict=True))
+        own = {
+            name: held.filter(pl.col("log").is_in(list(log))).with_columns(
+                pl.col("log").replace_strict(log),
+                *([pl.col("log").replace_strict(label).alias("label")] if "label" in held.columns else []),
+            )
+            for name, held in tables.items()
+        }
+        places = [f"{label[one]}/{run}-{one}.csv" for one in log]
+        sources = {new: key.source(place) for new, place in zip(log.values(), places, strict=True)}
+        ledger = own.pop("ledger").with_columns(source=pl.col("log").replace_strict(sources))
+        segment = store / "segments" / f"{run + 1:08d}-0000-000000"
+        sums = write_tables(segment, own | {"cells": own["cells"].sort(CELLS_ORDER)})
+        rows = zip(places, log.items(), strict=True)
+        seen.add(Seen(place, place, 90_000, 1, new, label[old], "", segment.name) for place, (old, new) in rows)
+        commit(segment, ledger, sums)
+
+
 # ---- the page
 
 
@@ -264,7 +339,7 @@ def main() -> None:
     parser.add_argument("--logs", type=int, nargs="+", default=[20_000, 100_000, 200_000])
     parser.add_argument("--scratch", type=Path)
     parser.add_argument("--out", type=Path)
-    parser.add_argument("--step", choices=STEPS, help=argparse.SUPPRESS)
+    parser.add_argument("--step", choices=[*STEPS, *ALSO], help=argparse.SUPPRESS)
     parser.add_argument("--store", type=Path, help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.step:
@@ -279,6 +354,7 @@ def main() -> None:
             "sizes": sizes,
             "slopes": slopes(sizes),
             "tidy": tidying(folder / "tidy"),
+            "shared": sharing(template, folder / "shared" / "club"),
         }
     save("store_scale", result, given.out)
     print(markdown(result), tidy_markdown(result), sep="\n\n")
