@@ -47,7 +47,7 @@ def pool(
     """Take other clubs' cells in. A small club's study then knows better what to expect."""
     if withdraw and files:
         raise typer.BadParameter("Name files to pool, or a club to withdraw, and not both.")
-    import ingest.pooled as clubs
+    from ingest.pooled import pool_files, withdraw_club
     from reports.contribution_text import pooled_text
 
-    typer.echo(pooled_text(clubs.withdraw_club(withdraw, store) if withdraw else clubs.pool_files(files or [], store)))
+    typer.echo(pooled_text(withdraw_club(withdraw, store) if withdraw else pool_files(files or [], store)))

@@ -72,7 +72,9 @@ def rooms(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
         "ingest.roster_draft": {"draft_roster": noting("draft", Remark("roster.csv", 3, "pump", "empty."))},
         "ingest.roster_check": {"check_roster": noting("check", SimpleNamespace(problems=()))},
         "reports.roster_text": {"draft_text": noting("drafted", "a draft"), "check_text": noting("checked", "a check")},
-        "ingest.pooled": {name: noting(name, {}) for name in ("given_before", "write_contribution", "pool_files")},
+        "ingest.pooled": {
+            name: noting(name, {}) for name in ("given_before", "write_contribution", "pool_files", "withdraw_club")
+        },
         "reports.contribution_text": {name: noting(name, "told") for name in ("contribution_text", "pooled_text")},
         "ingest.labels": {"read_labels": noting("labels", {"Blue car": LABEL})},
         "models.study_files": {
