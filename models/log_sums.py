@@ -127,7 +127,7 @@ def hashed(keys: Array) -> NDArray[np.uint64]:
 
 def roots(rows: Rows, index: Ints, noise: Noise) -> Array:
     """L^-1 of each log, where L L' = W. (logs, n, n)"""
-    found = np.linalg.cholesky(within(rows, index, noise))
+    found = np.asarray(np.linalg.cholesky(within(rows, index, noise)), dtype=np.float64)
     for one in found:  # a triangle's own inverse takes a third of a general one
         one[:] = dtrtri(one, lower=1)[0]
     return found
