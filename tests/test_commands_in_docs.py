@@ -106,15 +106,23 @@ def toured(newcomer: Path, tmp_path_factory: pytest.TempPathFactory, at_once: An
     return club, ran
 
 
+@pytest.fixture(scope="module")
+def theirs(toured: tuple[Path, list[list[str]]], tmp_path_factory: pytest.TempPathFactory, at_once: Any) -> Path:
+    """What another club gave: the same logs under another key."""
+    folder = tmp_path_factory.mktemp("theirs")
+    at_once("ingest", "logs", "--roster", "roster.csv", "--store", folder / "store", cwd=toured[0])
+    given = at_once("contribute", "--store", folder / "store", "--out", folder / "theirs.parquet", "--yes")
+    assert given.returncode == 0, given.stderr
+    return folder / "theirs.parquet"
+
+
 @pytest.fixture
-def club(toured: tuple[Path, list[list[str]]], tmp_path: Path, at_once: Any, monkeypatch: pytest.MonkeyPatch) -> Path:
+def club(toured: tuple[Path, list[list[str]]], theirs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A copy of the toured club, with another club's file, and a file of several cars."""
     copy = tmp_path / "club"
     shutil.copytree(toured[0], copy)
+    shutil.copy(theirs, copy)
     monkeypatch.setattr("door.sharing.agreed", lambda *_: True)  # who sits at the keyboard says yes
-    at_once("ingest", "logs", "--roster", "roster.csv", "--store", tmp_path / "theirs", cwd=copy)
-    given = at_once("contribute", "--store", tmp_path / "theirs", "--out", copy / "theirs.parquet")
-    assert given.returncode == 0, given.stderr
     made_up = load(ROOT / "tests/ingest/made_up_logs.py")
     header, *rows = made_up.text(1, pulls=2).splitlines()
     evening = [f"{header},Driver", *(f"{row},{CAR}" for row in rows)]

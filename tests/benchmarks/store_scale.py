@@ -334,6 +334,22 @@ def tidy_markdown(result: dict[str, Any]) -> str:
     return table(head, lines)
 
 
+def shared_markdown(result: dict[str, Any]) -> str:
+    """What it is worth that logs are shared out by label."""
+    names = {"before": "before", "tidy-apart": "tidied a segment at a time", "tidy": "tidied, shared out by label"}
+    lines = [
+        [
+            name,
+            str(row["segments"]),
+            str(row.get("tidy_ms_a_log", "")),
+            str(row.get("peak_mb", "")),
+            str(row["ranges_s"]),
+        ]
+        for name, row in ((name, result["shared"][way]) for way, name in names.items())
+    ]
+    return table(["", "segments", "tidying (ms a log)", "its peak memory (MB)", "cells read by ranges (s)"], lines)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--logs", type=int, nargs="+", default=[20_000, 100_000, 200_000])
@@ -357,7 +373,7 @@ def main() -> None:
             "shared": sharing(template, folder / "shared" / "club"),
         }
     save("store_scale", result, given.out)
-    print(markdown(result), tidy_markdown(result), sep="\n\n")
+    print(markdown(result), tidy_markdown(result), shared_markdown(result), sep="\n\n")
 
 
 if __name__ == "__main__":
