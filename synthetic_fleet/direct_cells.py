@@ -203,6 +203,20 @@ BANDS = np.arange(2250, 6750, 250)
 RPM: Array = np.asarray(BANDS + 125.0, dtype=np.float64)
 
 
+@dataclass(frozen=True)
+class Pull:
+    """One pull as it was driven. duty_pct, pressure_kpa: (bands,)."""
+
+    log: str
+    day: date
+    number: int
+    duty_pct: Array
+    pressure_kpa: Array
+    intake_air_c: float
+    lambda_ratio: float
+    dropped: bool
+
+
 def car_logs(
     rng: np.random.Generator, car: Car, days: list[int], first: int = 0
 ) -> tuple[pl.DataFrame, pl.DataFrame, float]:
@@ -212,46 +226,61 @@ def car_logs(
     """
     z: Array = (RPM - 4400) / 2200
     healthy: Array = np.asarray(car.traits[0] + car.traits[1] * z + car.traits[2] * (z**2 - 0.33), dtype=np.float64)
-    cells, pulls, excess = [], [], []
-    for number, day in enumerate(days, first):
-        keys: dict[str, str | date] = {
-            "log": f"{car.label}-{number}",
-            "label": car.label,
-            "date": date(2026, 7, 1) + timedelta(days=day),
-        }
+    pulls, excess = [], []
+    for log, day in enumerate(days, first):
         log_effect = float(rng.normal(0, car.spread.log))
-        for pull in range(1, int(rng.integers(1, 5)) + 1):
+        for number in range(1, int(rng.integers(1, 5)) + 1):
             extra = healthy + fault_curve(car.fault, car.severity, RPM, day / 90)
             excess.append(extra.mean())
-            cell, duty = _pull_cells(rng, car, extra + log_effect)
+            driven = _driven(rng, car, extra + log_effect)
             dropped = car.fault == "sticking" and rng.random() < 0.5
-            cells.append(_tagged(cell, pull, keys))
-            pulls.append(_tagged(_pull_row(duty, dropped), pull, keys))
-    return pl.concat(cells), pl.concat(pulls), float(np.mean(excess))
+            pulls.append(
+                Pull(f"{car.label}-{log}", date(2026, 7, 1) + timedelta(days=day), number, *driven, dropped=dropped)
+            )
+    return _cells(car, pulls), _pull_rows(car, pulls), float(np.mean(excess))
 
 
-def _tagged(frame: pl.DataFrame, pull: int, keys: dict[str, str | date]) -> pl.DataFrame:
-    return frame.with_columns(pull=pl.lit(pull, pl.Int32), **{name: pl.lit(value) for name, value in keys.items()})
+BOOST_SHAPE = np.interp(RPM, [2000, 3000, 5500, 6750], [0.75, 1.0, 1.0, 0.9])
+FILLING = np.interp(RPM, [2000, 4500, 6750], [0.86, 1.0, 0.9])
+DUTY_GRID_PCT = np.linspace(1, 100, 1000)
+LOBE = (1 - np.cos(np.pi * DUTY_GRID_PCT / 100)) / 2
 
 
-def _pull_cells(rng: np.random.Generator, car: Car, extra: Array) -> tuple[pl.DataFrame, Array]:
-    """One pull's cells, and its duty. extra: ln of the volume asked for beyond a healthy average car's."""
+def _driven(rng: np.random.Generator, car: Car, extra: Array) -> tuple[Array, Array, float, float]:
+    """Duty, pressure, intake temperature and lambda of a pull; extra: ln of the volume asked for beyond a healthy
+    average car's.
+    """
     air_c, lam = rng.normal(38, 8), rng.normal(0.85, 0.012)
-    boost_shape = np.interp(RPM, [2000, 3000, 5500, 6750], [0.75, 1.0, 1.0, 0.9])
-    kpa = car.pressure_kpa * boost_shape * np.exp(rng.normal(0, 0.01))
-    filling = np.interp(RPM, [2000, 4500, 6750], [0.86, 1.0, 0.9])
+    kpa = car.pressure_kpa * BOOST_SHAPE * np.exp(rng.normal(0, 0.01))
     need = kpa / 100 * (298.15 / (air_c + 273.15)) ** 0.5 / lam / _air_per_fuel(car.ethanol_pct)
     noise = rng.normal(0, car.spread.pull) + rng.normal(0, car.spread.cell, len(RPM))
-    share = need * filling * np.exp(extra + noise) / car.size
-    duty_grid = np.linspace(1, 100, 1000)
-    lobe = (1 - np.cos(np.pi * duty_grid / 100)) / 2
-    duty = np.interp(share, (1 - car.round_share) * duty_grid / 100 + car.round_share * lobe, duty_grid)
-    stuck = duty >= car.ceiling_pct
-    duty = np.minimum(duty, car.ceiling_pct)
-    frame = pl.DataFrame(
+    share = need * FILLING * np.exp(extra + noise) / car.size
+    delivered = (1 - car.round_share) * DUTY_GRID_PCT / 100 + car.round_share * LOBE
+    duty = np.minimum(np.interp(share, delivered, DUTY_GRID_PCT), car.ceiling_pct)
+    return duty, kpa, float(air_c), float(lam)
+
+
+def _named(car: Car, pulls: list[Pull]) -> pl.DataFrame:
+    """pull, log, label, date: one row a pull."""
+    return pl.DataFrame(
         {
-            "band_rpm": BANDS.astype(np.int32),
-            "engine_speed_rpm": RPM,
+            "pull": pl.Series([pull.number for pull in pulls], dtype=pl.Int32),
+            "log": [pull.log for pull in pulls],
+            "label": [car.label] * len(pulls),
+            "date": [pull.day for pull in pulls],
+        }
+    )
+
+
+def _cells(car: Car, pulls: list[Pull]) -> pl.DataFrame:
+    """The pulls' cells, in the order of pulls and bands."""
+    duty = np.concatenate([pull.duty_pct for pull in pulls])
+    kpa = np.concatenate([pull.pressure_kpa for pull in pulls])
+    stuck, of_pull = duty >= car.ceiling_pct, np.repeat(np.arange(len(pulls)), len(BANDS))
+    measured = pl.DataFrame(
+        {
+            "band_rpm": np.tile(BANDS.astype(np.int32), len(pulls)),
+            "engine_speed_rpm": np.tile(RPM, len(pulls)),
             "duty_pct": duty,
             "duty_max_pct": np.where(stuck, duty, np.minimum(duty + 0.4, car.ceiling_pct)),
             "duty_top_share": np.where(stuck, 1.0, 0.2),
@@ -262,27 +291,30 @@ def _pull_cells(rng: np.random.Generator, car: Car, extra: Array) -> tuple[pl.Da
         samples=pl.lit(5, pl.Int32),
         pressure_log_sd=pl.lit(0.01),
         barometer_assumed=pl.lit(False),
-        intake_air_c=pl.lit(float(air_c)),
-        lambda_ratio=pl.lit(float(lam)),
+        intake_air_c=pl.Series([pull.intake_air_c for pull in pulls]).gather(of_pull),
+        lambda_ratio=pl.Series([pull.lambda_ratio for pull in pulls]).gather(of_pull),
         ethanol_pct=pl.lit(car.ethanol_pct if car.measured else None, pl.Float64),
         rail_pressure_bar=pl.lit(180.0),
         rail_target_bar=pl.lit(180.0),
         dropout_samples=pl.lit(0, pl.Int32),
         **{n: pl.lit(None, pl.Float64) for n in ("boost_target_kpa", "fuel_c", "feed_pressure_bar", "battery_v")},
     )
-    return frame, duty
+    return measured.hstack(_named(car, pulls)[of_pull])
 
 
-def _pull_row(duty: Array, dropped: bool) -> pl.DataFrame:
-    count = pl.lit(int(dropped), pl.Int32)
-    where = pl.lit(4000.0 if dropped else None, pl.Float64)
-    return pl.select(
-        start_s=pl.lit(10.0), end_s=pl.lit(16.0), samples=pl.lit(90, pl.Int32), gear=pl.lit(4, pl.Int32),
-        speed_low_rpm=pl.lit(2250.0), speed_high_rpm=pl.lit(6700.0), duty_max_pct=pl.lit(float(duty.max())),
-        duty_max_rpm=pl.lit(float(RPM[duty.argmax()])), dropouts=count, dropouts_collapsing=count, dropout_rpm=where,
-        rail_deficits=count, rail_deficit_s=pl.lit(0.3 * dropped), rail_deficit_rpm=where, lean_s=pl.lit(0.0),
+def _pull_rows(car: Car, pulls: list[Pull]) -> pl.DataFrame:
+    tops = [int(pull.duty_pct.argmax()) for pull in pulls]
+    fell = pl.Series([pull.dropped for pull in pulls])
+    count, where = fell.cast(pl.Int32), pl.when(fell).then(4000.0)
+    driven = pl.DataFrame({"start_s": [10.0] * len(pulls)}).with_columns(
+        end_s=pl.lit(16.0), samples=pl.lit(90, pl.Int32), gear=pl.lit(4, pl.Int32),
+        speed_low_rpm=pl.lit(2250.0), speed_high_rpm=pl.lit(6700.0),
+        duty_max_pct=pl.Series([pull.duty_pct[top] for pull, top in zip(pulls, tops, strict=True)]),
+        duty_max_rpm=pl.Series(RPM[tops]), dropouts=count, dropouts_collapsing=count, dropout_rpm=where,
+        rail_deficits=count, rail_deficit_s=0.3 * fell.cast(pl.Float64), rail_deficit_rpm=where, lean_s=pl.lit(0.0),
         feed_pressure_min_bar=pl.lit(None, pl.Float64),
     )  # fmt: skip
+    return driven.hstack(_named(car, pulls))
 
 
 def ledger_of(pulls: pl.DataFrame) -> pl.DataFrame:
