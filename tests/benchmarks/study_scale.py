@@ -43,10 +43,11 @@ from synthetic_fleet.direct_cells import DirectFleet, direct_cells
 
 # cars, copies
 SIZES = {"small": (140, 4), "medium": (280, 8), "large": (560, 10), "huge": (560, 100), "vast": (560, 700)}
-SCATTERED = "-scattered"  # after a size: each car's logs in segments all over, as runs over years leave them
+# after a size: a store that was tidied often, each car's logs in segments all over; one whose logs tidying shared out
+SCATTERED = {"scattered": 1, "shared": TidyRule().sharing}
 RUNS = [
     *(f"large:{way}" for way in ("study", "expected", "floor", "ols", "mixed")),
-    "huge:study", "huge:expected", f"huge{SCATTERED}:expected", "vast:expected",
+    "huge:study", "huge:expected", *(f"huge-{how}:expected" for how in SCATTERED), "vast:expected",
 ]  # fmt: skip
 COUNTED = ("action", "warning", "clear", "undecided")
 ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OPENBLAS", "OMP", "MKL")}
@@ -55,10 +56,10 @@ COPIES_A_FILE = 10
 ROW_GROUP_ROWS = 20_000  # few enough that some cars' cells can be read without the others'
 
 
-def write_fleet(folder: Path, cars: int, copies: int, scattered: bool = False) -> None:
+def write_fleet(folder: Path, cars: int, copies: int, sharing: int = 0) -> None:
     """Parquet tables of cars x copies cars; cells in files ordered by label.
 
-    scattered: as a tidied store holds them at worst, 1,000 logs a file, a car's in any.
+    sharing: as a tidied store holds them, 1,000 logs a file, so many files sharing any logs out by label.
     """
     base, rng = direct_cells(cars, 41), np.random.default_rng(41)
     labels = label_of_number(rng.choice(32**6, cars * copies, replace=False))
@@ -70,8 +71,8 @@ def write_fleet(folder: Path, cars: int, copies: int, scattered: bool = False) -
         held.append(one.cells)
         if len(held) == COPIES_A_FILE or copy == copies - 1:
             run = pl.concat(held).sort("label", "log", "pull", "band_rpm")
-            rows = CELLS_A_GROUP if scattered else ROW_GROUP_ROWS
-            for number, file in enumerate(_segments(run, rng) if scattered else [run]):
+            rows = CELLS_A_GROUP if sharing else ROW_GROUP_ROWS
+            for number, file in enumerate(_segments(run, rng, sharing) if sharing else [run]):
                 file.write_parquet(folder / "cells" / f"{copy:04d}-{number:02d}.parquet", row_group_size=rows)
             held.clear()
         for name, tables in rest.items():
@@ -80,12 +81,14 @@ def write_fleet(folder: Path, cars: int, copies: int, scattered: bool = False) -
         pl.concat(tables).write_parquet(folder / f"{name}.parquet")
 
 
-def _segments(cells: pl.DataFrame, rng: np.random.Generator) -> list[pl.DataFrame]:
-    """The cells of 1,000 logs each, whichever; in their order."""
-    logs = cells["log"].unique()
-    number = pl.Series("segment", rng.permutation(len(logs)) // TidyRule().segment_logs)
-    tagged = cells.join(pl.DataFrame([logs, number]), on="log", maintain_order="left")
-    return tagged.partition_by("segment", include_key=False)
+def _segments(cells: pl.DataFrame, rng: np.random.Generator, sharing: int) -> list[pl.DataFrame]:
+    """The cells of 1,000 logs each, whichever, shared out by label among so many; in their order."""
+    logs = cells.select("log", "label").unique().sort("log")
+    drawn = pl.Series("group", rng.permutation(len(logs)) // (TidyRule().segment_logs * sharing))
+    placed = logs.with_columns(drawn).sort("group", "label", "log")
+    segment = pl.int_range(pl.len()).over("group") // TidyRule().segment_logs
+    tagged = cells.join(placed.select("log", "group", segment=segment), on="log", maintain_order="left")
+    return tagged.partition_by("group", "segment", include_key=False)
 
 
 def label_of_number(numbers: np.ndarray) -> pl.Series:
@@ -307,14 +310,16 @@ def main() -> None:
     if asked.only:
         return one_side(asked.only, asked.folder)
     for size, _, way in (one.partition(":") for one in asked.runs):
-        if size.removesuffix(SCATTERED) not in SIZES or way not in WAYS:
+        name, _, how = size.partition("-")
+        if name not in SIZES or how not in {"", *SCATTERED} or way not in WAYS:
             given.error(f"{size}:{way} is none; sizes: {', '.join(SIZES)}; ways: {', '.join(WAYS)}")
     runs = []
     with tempfile.TemporaryDirectory() as temporary:
         for size, way in (one.split(":") for one in asked.runs):
             folder = (asked.scratch or Path(temporary)) / size
             if not folder.exists():
-                write_fleet(folder, *SIZES[size.removesuffix(SCATTERED)], size.endswith(SCATTERED))
+                name, _, how = size.partition("-")
+                write_fleet(folder, *SIZES[name], SCATTERED.get(how, 0))
             cells = pl.scan_parquet(folder / "cells").select(pl.len()).collect().item()
             files = len(list((folder / "cells").iterdir()))
             runs.append({"size": size, "cells": cells, "files": files, **measured(way, folder)})
