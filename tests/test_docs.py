@@ -267,6 +267,7 @@ def test_what_a_store_costs_as_it_grows_is_told_as_measured() -> None:
     page = text_of("docs/scale.md")
     assert store_scale.markdown(result) in page
     assert store_scale.tidy_markdown(result) in page
+    assert store_scale.shared_markdown(result) in page
     assert store_scale.slopes_told(result) in page
     study_scale, result = benchmark("study_scale")
     assert study_scale.markdown(result) in page
