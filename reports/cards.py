@@ -64,6 +64,9 @@ class Spell:
     def flagged(self) -> bool:
         return self.signal in ("action", "warning") or self.limit in ("rail_short", "reached")
 
+    def figures(self) -> list[Figure]:
+        return [figure for figure in (self.curve, self.trend) if figure]
+
 
 @dataclass(frozen=True)
 class Card:

@@ -1,8 +1,10 @@
 """A chart's place on the page: its name there, and whether it is also drawn for paper."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from reports.charts.chart import Chart
+from reports.charts.drawing import DrawAll, draw_each
 from reports.tables import Table, table
 
 
@@ -22,6 +24,9 @@ class Figure:
     def table(self) -> Table:
         return table(self.chart.table, "Numbers behind this chart")
 
-    def still(self) -> str:
-        """The SVG for paper and for readers without scripts; "" where there is none."""
-        return self.chart.svg(self.still_px) if self.on_paper else ""
+
+def stills(figures: Iterable[Figure], draw_all: DrawAll = draw_each) -> dict[str, str]:
+    """Name -> the SVG for paper and for readers without scripts, of those that have one."""
+    wanted = {figure.name: figure for figure in figures if figure.on_paper}
+    drawn = draw_all([figure.chart.drawing(figure.still_px) for figure in wanted.values()])
+    return dict(zip(wanted, drawn, strict=True))

@@ -1,6 +1,8 @@
 """A study as one self-contained page: no network request; drawing library and looks of charts once."""
 
 import json
+from collections.abc import Mapping
+from contextlib import nullcontext
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -11,16 +13,22 @@ from markupsafe import Markup
 from models.schemas import Study
 from reports import wording
 from reports.charts.chart import look
+from reports.charts.drawing import draw_each, drawing_in_two
 from reports.engine import engine
-from reports.figures import Figure
+from reports.figures import Figure, stills
 from reports.sections import Report, report
+
+WORTH_TWO_PROCESSES = 40  # cars; fewer have few pictures
 
 
 def render(study: Study) -> str:
     """The page of a study, as text of an HTML file in UTF-8."""
-    whole = report(study)
+    with drawing_in_two() if study.cars.height >= WORTH_TWO_PROCESSES else nullcontext(draw_each) as draw_all:
+        whole = report(study)
+        drawn = stills(whole.figures(), draw_all)
     return fill(
         "page.html",
+        drawn,
         report=whole,
         script=_asset("page.js"),
         engine=engine(),
@@ -31,15 +39,11 @@ def render(study: Study) -> str:
     )
 
 
-def fill(template: str, **values: Any) -> str:
-    """A template with its values, the house's style, and still pictures where it asks for them."""
-    stills: dict[str, Markup] = {}
+def fill(template: str, drawn: Mapping[str, str], **values: Any) -> str:
+    """A template with its values, the house's style, and still pictures where it asks for them. drawn: of `stills`."""
 
     def still(figure: Figure) -> Markup:
-        # SVG written by the drawing library, which escapes the labels in it
-        if figure.name not in stills:
-            stills[figure.name] = Markup(figure.still())
-        return stills[figure.name]
+        return Markup(drawn.get(figure.name, ""))  # SVG of the drawing library, which escapes the labels in it
 
     return str(_template(template).render(still=still, style=_asset("page.css"), **values))
 

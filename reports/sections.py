@@ -92,7 +92,7 @@ class Report:
             *([self.funnel] if self.funnel else []),
             *(s.figure for s in self.setups),
         ]
-        return whole + [f for spell in self.spells for f in (spell.curve, spell.trend) if f is not None]
+        return whole + [figure for spell in self.spells for figure in spell.figures()]
 
 
 def report(study: Study) -> Report:

@@ -11,7 +11,7 @@ from ingest.whole_files import write_whole
 from models.schemas import Study
 from reports import wording
 from reports.cards import Card, Spell, cards, spells
-from reports.figures import Figure
+from reports.figures import Figure, stills
 from reports.page import fill
 from reports.quality import Quality, quality
 
@@ -28,6 +28,9 @@ class SingleCard:
     quality: Quality
     cautions: tuple[wording.Caution, ...]
 
+    def figures(self) -> list[Figure]:
+        return [figure for spell in self.card.spells for figure in spell.figures()]
+
 
 def write_cards(study: Study, out: Path, progress: Callable[[int, int], None] | None = None) -> list[Path]:
     """Write LABEL.html for every car into folder `out`, which is made if need be; gives the files' paths.
@@ -39,7 +42,7 @@ def write_cards(study: Study, out: Path, progress: Callable[[int, int], None] | 
     written = []
     for single in every:
         path = out / file_name(single.card.label)
-        write_whole(path, fill("card.html", single=single).encode())
+        write_whole(path, fill("card.html", stills(single.figures()), single=single).encode())
         written.append(path)
         if progress:
             progress(len(written), len(every))

@@ -1,7 +1,6 @@
 """What every chart of a report gives: how it looks, what it says in one sentence, the table behind it."""
 
 import json
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -11,16 +10,9 @@ from typing import Any
 import polars as pl
 import vl_convert
 
+from reports.charts.drawing import Drawing, draw
 from reports.engine import VEGA_LITE
 from reports.theme import CHART_CONFIG
-
-LONG_NUMBER = re.compile(r"(\d\.\d\d)\d+")
-# what says nothing on paper: half of a drawing's length
-NEEDLESS = re.compile(
-    r" (?:class|pointer-events|font-family|font-size|font-weight|stroke-miterlimit|xmlns:xlink|role"
-    r'|aria-[a-z]+)="[^"]*"| opacity="1"'
-)
-
 
 # letters may be wider where the page is read than where the picture was measured
 STILL_PADDING = {"left": 5, "top": 5, "bottom": 5, "right": 16}
@@ -76,12 +68,14 @@ class Chart:
         return {name: [column.to_list() for column in frame] for name, frame in self._plain().items()}
 
     def svg(self, width_px: int = 680) -> str:
-        """The chart drawn once and for all, for paper and for readers without scripts."""
+        return draw(self.drawing(width_px))
+
+    def drawing(self, width_px: int) -> Drawing:
+        """The chart as Vega draws it once and for all, for paper and for readers without scripts."""
         rows = {name: frame.to_dicts() for name, frame in self._plain().items()}
         drawing = _compiled(self.kind, width_px, self.height_px)
         data = [{**part, "values": rows[part["name"]]} if part["name"] in rows else part for part in drawing["data"]]
-        drawn = vl_convert.vega_to_svg({**drawing, "data": data})
-        return LONG_NUMBER.sub(r"\1", NEEDLESS.sub("", drawn))
+        return {**drawing, "data": data}
 
     def _plain(self) -> dict[str, pl.DataFrame]:
         """Dates as text; figures as long as a reader needs them, those of smooth lines one digit longer."""
