@@ -12,7 +12,7 @@ from models.borrowing import OWN, borrowed
 from models.design_matrix import Averaged, averaged, design, families, joined
 from models.learning import Fleet, LearningRule, own_part
 from models.observations import spell_of_logs, spells
-from models.observed import CELLS_AT_ONCE, Driven, Observed, driven, observed, together
+from models.observed import CELLS_AT_ONCE, Driven, Observed, ahead, driven, observed, together
 from models.quarters import first_day, quarter_of, shifted
 
 
@@ -159,7 +159,7 @@ def _reduced(
     names = families(own if lent is None else pl.concat([table.select("pump", "calibration") for table in (own, lent)]))
     counted, rows, calm = [], [], []
     is_calm = (pl.col("pressure_log_sd") < rule.calm_ln_sd) & ~pl.col("saturated")
-    for part in seen.each():
+    for part in ahead(seen.each()):
         counted.append(driven(part))
         tagged = part.with_columns(source=pl.lit(OWN))
         rows.append(averaged(tagged, names))

@@ -1,7 +1,9 @@
 """A window's observations some cars at a time, so that the cells of a large store are never held whole."""
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import polars as pl
 
@@ -9,6 +11,7 @@ from models.baselines import car_medians
 from models.ceilings import saturated, tops
 from models.observations import CELLS_USED, USABLE, Usual, observe, spell_of_logs, usual, with_setups
 
+T = TypeVar("T")
 CELLS_AT_ONCE = 100_000
 READS_MAX = 100  # of each file of the store: more parts than that are read several at a time
 
@@ -123,6 +126,15 @@ def _parts(seen: pl.DataFrame, teachers: pl.Series | None, cells_at_once: int) -
         .sort("teaching", "part", descending=[True, False])
     )
     return tuple(Part(*row) for row in parts.select("first", "last", "teaching").iter_rows()) or (Part("", "", True),)
+
+
+def ahead(parts: Iterator[T]) -> Iterator[T]:
+    """The same in the same order; the next one is made in a second thread while this one is worked on."""
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        coming = pool.submit(next, parts, None)
+        while (part := coming.result()) is not None:
+            coming = pool.submit(next, parts, None)
+            yield part
 
 
 @dataclass(frozen=True)

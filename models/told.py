@@ -1,9 +1,6 @@
 """What a quarter's cars show, some at a time, so that neither cells nor rows of a large fleet are held whole."""
 
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TypeVar
 
 import polars as pl
 
@@ -12,10 +9,8 @@ from models.fleet import Material
 from models.judgement import SHOWN, freedom, shown
 from models.learning import Fleet, Learned, judge_others
 from models.next_logs import Close, close_ones
-from models.observed import Driven, together
+from models.observed import Driven, ahead, together
 from models.trend import LOG_EXCESS, log_table
-
-T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -46,15 +41,6 @@ def tell(material: Material, learned: Learned | None) -> Told:
     none = [pl.DataFrame(schema=schema) for schema in (SHOWN, CAR_CURVES, LOG_EXCESS)]
     spells, curves, logs = (pl.concat(each) for each in zip(none, *tables, strict=True))
     return Told(together(counted), spells.sort("spell"), curves.sort("spell", "band_rpm"), logs, close)
-
-
-def ahead(parts: Iterator[T]) -> Iterator[T]:
-    """The same in the same order; the next one is made in a second thread while this one is worked on."""
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        coming = pool.submit(next, parts, None)
-        while (part := coming.result()) is not None:
-            coming = pool.submit(next, parts, None)
-            yield part
 
 
 def _tables(

@@ -37,8 +37,8 @@ from models.baselines import baselines, car_medians
 from models.curves import setup_curves
 from models.fleet import gather, window
 from models.learning import learn
+from models.observed import ahead
 from models.study import StudySize, run_study
-from models.told import ahead
 from synthetic_fleet.direct_cells import DirectFleet, direct_cells
 
 # cars, copies
