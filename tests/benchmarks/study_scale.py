@@ -281,6 +281,7 @@ NAMES = {
     "ols": "ordinary least squares by statsmodels",
     "mixed": "mixed model by statsmodels",
 }
+LAYOUTS = {"scattered": ", a car's logs in segments all over", "shared": ", the same shared out by label"}
 
 
 def markdown(result: dict[str, Any]) -> str:
@@ -290,7 +291,7 @@ def markdown(result: dict[str, Any]) -> str:
         [
             f"{run['cells']:,}",
             str(run["files"]),
-            NAMES[run["way"]],
+            NAMES[run["way"]] + LAYOUTS.get(run["size"].partition("-")[2], ""),
             *(f"{run[name]:.0f}" for name in ("wall_s", "processor_s", "peak_mb")),
         ]
         for run in runs
