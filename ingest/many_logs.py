@@ -40,7 +40,7 @@ from ingest.store import (
 
 READING = "4"  # raise it when logs are read differently: then every log is read again
 GONE_SHOWN = 20
-WORTH_TWO_WORKERS = 3  # batches: for 400 logs of 90 kB two take as long as one, for 800 0.8 of it, for 1,600 0.55
+WORTH_TWO_WORKERS = 3  # batches: for 400 logs of 90 kB two take as long as one, for 800 0.7 of it, for 1,600 0.6
 
 
 @dataclass(frozen=True)
