@@ -51,9 +51,9 @@ class Observed:
         some = -(-len(parts) // READS_MAX)
         for start in range(0, len(parts), some or 1):
             batch = parts[start : start + some]
-            cells = self._cells_of(replace(batch[0], last=batch[-1].last))
+            cells = self._cells_of(replace(batch[0], last=batch[-1].last)).select(CELLS_USED)
             if some > 1:
-                cells = cells.select(CELLS_USED).collect().lazy()
+                cells = cells.collect().lazy()
             for part in batch:
                 own = self.spells.filter(part.labels())["spell"]
                 yield self._with_ceilings(cells.filter(part.labels()), pl.col("spell").is_between(own.min(), own.max()))
