@@ -33,6 +33,8 @@ pytest.importorskip("upath")
 TODAY = date(2026, 11, 25)
 URL = "memory://club/store"
 KEY = "5e" * 32
+Club = tuple[Path, Path, Path]  # logs, roster, store
+Kills = Callable[..., Iterator[int]]
 
 
 @pytest.fixture
@@ -47,14 +49,14 @@ def memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
 
 
 @pytest.fixture
-def club(made_up: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Path, Path, Path]:
+def club(made_up: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Club:
     """Two cars of one log each, a segment a log; all stores get one key, so that they can be compared."""
     monkeypatch.setattr("ingest.log_files.BATCH_LOGS", 1)
     monkeypatch.setattr(labels, "secrets", SimpleNamespace(token_hex=lambda size: KEY[: 2 * size]))
     return made_up.club(tmp_path, logs=1)
 
 
-def test_a_far_store_holds_what_a_near_one_does(memory: Any, club: tuple[Path, Path, Path]) -> None:
+def test_a_far_store_holds_what_a_near_one_does(memory: Any, club: Club) -> None:
     ingest_logs(*club, today=TODAY)
     assert ingest_logs(*club[:2], URL, today=TODAY).kept == 2
     same(content(URL), content(club[2]))
@@ -63,7 +65,7 @@ def test_a_far_store_holds_what_a_near_one_does(memory: Any, club: tuple[Path, P
     assert moment.cells.equals(Store(club[2]).at_once().cells)
 
 
-def test_what_is_private_stays_on_the_disk_of_who_runs_it(memory: Any, club: tuple[Path, Path, Path]) -> None:
+def test_what_is_private_stays_on_the_disk_of_who_runs_it(memory: Any, club: Club) -> None:
     ingest_logs(*club[:2], URL, today=TODAY)
     folder = private_folder(place_of(URL))
     assert {path.name for path in folder.iterdir()} == {"key", "labels.csv", "paths.csv"}
@@ -80,7 +82,7 @@ def test_two_stores_have_two_private_folders(memory: Any) -> None:
     assert one != other
 
 
-def test_a_member_leaves_a_far_store(memory: Any, club: tuple[Path, Path, Path]) -> None:
+def test_a_member_leaves_a_far_store(memory: Any, club: Club) -> None:
     ingest_logs(*club[:2], URL, today=TODAY)
     label = read_labels(URL)["anna"]
     assert forget_car("anna", URL) == 1
@@ -88,7 +90,7 @@ def test_a_member_leaves_a_far_store(memory: Any, club: tuple[Path, Path, Path])
     assert content(URL)["ledger"]["label"].to_list() == [read_labels(URL)["bert"]]
 
 
-def test_a_damaged_object_is_named_and_a_missing_one_read_anew(memory: Any, club: tuple[Path, Path, Path]) -> None:
+def test_a_damaged_object_is_named_and_a_missing_one_read_anew(memory: Any, club: Club) -> None:
     ingest_logs(*club[:2], URL, today=TODAY)
     before, segment = content(URL), Store(place_of(URL)).segments()[0]
     cells = segment / "cells.parquet"
@@ -148,13 +150,27 @@ def each_request(
     shutil.rmtree(kept)
 
 
-def test_a_first_run_killed_at_every_request(
-    memory: Any, club: tuple[Path, Path, Path], dying_disk: ModuleType, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.fixture
+def kills(memory: Any, dying_disk: ModuleType, monkeypatch: pytest.MonkeyPatch) -> Kills:
+    """`each_request` of this test's object store."""
+    return partial(each_request, memory, dying_disk, monkeypatch)
+
+
+@pytest.fixture
+def drive_again(made_up: ModuleType, club: Club) -> Callable[[], None]:
+    """Put another log in the place of anna's."""
+
+    def write() -> None:
+        (club[0] / "anna/2026-07-01_01.csv").write_text(made_up.text(99, pulls=2), encoding="utf-8")
+
+    return write
+
+
+def test_a_first_run_killed_at_every_request(memory: Any, club: Club, kills: Kills) -> None:
     ingest_logs(*club, today=TODAY)
     run = lambda: ingest_logs(*club[:2], URL, today=TODAY)  # noqa: E731
     steps = 0
-    for step in each_request(memory, dying_disk, monkeypatch, run, 2):
+    for step in kills(run, 2):
         is_sound(URL, set())
         run()
         same(content(URL), content(club[2]))
@@ -165,18 +181,14 @@ def test_a_first_run_killed_at_every_request(
 
 
 def test_a_run_over_a_changed_log_killed_at_every_request(
-    memory: Any,
-    club: tuple[Path, Path, Path],
-    made_up: ModuleType,
-    dying_disk: ModuleType,
-    monkeypatch: pytest.MonkeyPatch,
+    club: Club, kills: Kills, drive_again: Callable[[], None]
 ) -> None:
     ingest_logs(*club[:2], URL, today=TODAY)
     kept = set(content(URL)["ledger"].filter(pl.col("label") == read_labels(URL)["bert"])["log"])
-    (club[0] / "anna/2026-07-01_01.csv").write_text(made_up.text(99, pulls=2), encoding="utf-8")
+    drive_again()
     ingest_logs(*club, today=TODAY)
     run = lambda: ingest_logs(*club[:2], URL, today=TODAY)  # noqa: E731
-    for _ in each_request(memory, dying_disk, monkeypatch, run):
+    for _ in kills(run):
         is_sound(URL, kept)
         assert content(URL)["ledger"].height == 2, "the old log or the new one, never both or none"
         run()
@@ -184,19 +196,15 @@ def test_a_run_over_a_changed_log_killed_at_every_request(
 
 
 def test_small_segments_shared_out_and_killed_at_every_request(
-    memory: Any,
-    club: tuple[Path, Path, Path],
-    made_up: ModuleType,
-    dying_disk: ModuleType,
-    monkeypatch: pytest.MonkeyPatch,
+    club: Club, kills: Kills, drive_again: Callable[[], None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("ingest.log_files.BATCH_LOGS", 25)  # both logs in one segment, then one superseded by another
     ingest_logs(*club[:2], URL, today=TODAY)
-    (club[0] / "anna/2026-07-01_01.csv").write_text(made_up.text(99, pulls=2), encoding="utf-8")
+    drive_again()
     ingest_logs(*club[:2], URL, today=TODAY)
     before, rule = content(URL), TidyRule(segment_logs=1, small_share=2.0)
     run = lambda: tidy_store(URL, rule, at_once=True)  # noqa: E731
-    for _ in each_request(memory, dying_disk, monkeypatch, run):
+    for _ in kills(run):
         same(content(URL), before)
         run()
         same(content(URL), before)
@@ -212,7 +220,7 @@ def ledgers(store: str) -> list[pl.DataFrame]:
 
 
 def test_another_machine_that_writes_is_told_of_and_a_killed_run_of_this_one_is_not(
-    memory: Any, club: tuple[Path, Path, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    memory: Any, club: Club, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ingest_logs(*club[:2], URL, today=TODAY)
     store = place_of(URL)
