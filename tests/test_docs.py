@@ -252,6 +252,11 @@ def test_the_table_of_a_benchmark_is_what_it_measured(name: str) -> None:
     assert script.markdown(result) in text_of("docs/performance.md")
 
 
+def test_the_saved_run_of_all_benchmarks_has_every_part() -> None:
+    run, result = benchmark("run")
+    assert {row["what"].partition(":")[0] for row in result["rows"]} == set(run.PARTS)
+
+
 def test_the_calibration_told_beside_the_method_is_that_measured() -> None:
     calibration, result = benchmark("calibration")
     assert calibration.summary(result) in text_of("docs/method.md")

@@ -68,6 +68,7 @@ class Chart:
         return {name: [column.to_list() for column in frame] for name, frame in self._plain().items()}
 
     def svg(self, width_px: int = 680) -> str:
+        """Its drawing as SVG."""
         return draw(self.drawing(width_px))
 
     def drawing(self, width_px: int) -> Drawing:
